@@ -1,0 +1,261 @@
+"""Settings: the one description of a module that everything else in the firmware reads.
+
+Theory of operation
+-------------------
+People write a TOML file in the units they think in; the host turns it into the flat table below
+(integers in the units their names state) and sends it as JSON.  `ROWS` is that table: for every
+key its kind, unit, allowed range, default and meaning.  `check` returns every problem there is,
+not only the first: the rows one by one, unknown keys with the nearest known one, missing keys,
+and then the relations between keys.  A relation is stated as a narrower range for one of its
+keys ("given the start-stop rate, creep may be 5 to 3200 steps/s"), so that every refusal has the
+same shape: key, value, unit, allowed range, reason.  The host translates that shape back into
+the units of the TOML file; no range is written down twice.
+
+A `Settings` object exists only if nothing was wrong, and nothing changes it afterwards.
+"""
+
+import json
+
+from controller import checks
+from controller.checks import Problem
+
+# Kinds of rows.
+INTEGER = 1
+OPTIONAL = 2  # 0 switches it off or asks for the derived value; otherwise an INTEGER
+TEXT = 3  # low and high bound its length
+STAGES = 4  # list of [driver teeth, driven teeth]; low and high bound the teeth
+LADDER = 5  # list of [move code, amount, times]; low and high bound the number of rungs
+
+REQUIRED = None  # as a default: the file must say, because a guess would be wrong quietly
+
+# Moves of the freeing ladder.
+REVERSE = 1
+SHAKE = 2
+FORWARD = 3
+REST = 4
+
+# A reversal from a dwell position must stay short of the release edge half a pocket behind, or it
+# would carry a part back over the edge and release it twice; a tenth is left for lash.
+REVERSAL_HIGH_PPM = 450_000
+
+# code -> (name, unit of the amount, lowest, highest amount)
+RUNGS = {
+    REVERSE: ("reverse", "ppm of a pocket", 1_000, REVERSAL_HIGH_PPM),
+    SHAKE: ("shake", "ppm of a pocket", 1_000, REVERSAL_HIGH_PPM),
+    FORWARD: ("forward", "ppm of a pocket", 1_000, 1_000_000),
+    REST: ("rest", "ms", 1, 60_000),
+}
+RUNG_TIMES_HIGH = 20  # a ladder that shakes longer than this wears the part, not the jam
+STAGES_HIGH = 4  # more stages than a printed train of gears can carry lash for
+
+# The step engine counts in ticks of 0.2 us: an interval is 14 ticks to 0.2097 s
+# (`controller.motion.words`).  Hence the fastest and the slowest steady step rate.
+RATE_HIGH = 357_142
+RATE_LOW = 5
+# A move of a single step takes 2 / sqrt(acceleration), or 4 / cbrt(2 * jerk), or up to the sum of
+# both; at these two bounds it takes 0.147 s, which still fits one interval.
+ACCELERATION_LOW = 1_000
+JERK_LOW = 10_000
+
+LADDER_DEFAULT = (
+    (REVERSE, 350_000, 1),
+    (SHAKE, 200_000, 3),
+    (FORWARD, 500_000, 1),
+    (REST, 500, 1),
+)
+
+# (key, kind, unit, low, high, default, meaning)
+ROWS = (
+    ("name", TEXT, "characters", 1, 32, REQUIRED, "what the module calls itself on the line"),
+    ("motor_full_steps", INTEGER, "steps/rev", 20, 1_000, REQUIRED, "full steps of one motor turn"),
+    ("motor_microsteps", INTEGER, "steps/full step", 1, 256, REQUIRED, "driver's microstepping"),
+    ("gear_stages", STAGES, "teeth", 6, 500, REQUIRED, "[driver, driven] of each gear stage"),
+    ("sprocket_pockets", INTEGER, "pockets", 2, 120, REQUIRED, "pockets of one sprocket turn"),
+    ("sprocket_pitch_radius_um", INTEGER, "um", 2_000, 500_000, REQUIRED, "axis to pocket centre"),
+    ("sprocket_release_mdeg", OPTIONAL, "mdeg", 1, 180_000, 0, "index edge to the next release"),
+    ("sprocket_dwell_mdeg", INTEGER, "mdeg", 1, 90_000, REQUIRED, "no part falls this near rest"),
+    ("sprocket_index", INTEGER, "", 0, 1, REQUIRED, "1: a sensor marks every pocket"),
+    ("sprocket_lash_mdeg", INTEGER, "mdeg", 0, 45_000, REQUIRED, "lost motion on reversal"),
+    ("sprocket_rated_pieces", INTEGER, "pieces", 1_000, 100_000_000, 200_000, "rated life"),
+    ("limit_velocity_steps_s", INTEGER, "steps/s", 50, RATE_HIGH, REQUIRED, "cruise rate"),
+    ("limit_acceleration_steps_s2", INTEGER, "steps/s2", ACCELERATION_LOW, 100_000_000, REQUIRED,
+     "most acceleration"),
+    ("limit_jerk_steps_s3", OPTIONAL, "steps/s3", JERK_LOW, 100_000_000_000, REQUIRED,
+     "most jerk; 0: trapezoidal"),
+    ("limit_start_stop_steps_s", INTEGER, "steps/s", RATE_LOW, RATE_HIGH, REQUIRED,
+     "rate the loaded motor starts and stops at without a ramp"),
+    ("limit_creep_steps_s", INTEGER, "steps/s", RATE_LOW, RATE_HIGH, REQUIRED,
+     "rate of freeing, registering and maintenance moves"),
+    ("part_name", TEXT, "characters", 1, 32, REQUIRED, "what is dispensed"),
+    ("part_longest_um", INTEGER, "um", 200, 200_000, REQUIRED, "longest extent in any attitude"),
+    ("part_shortest_um", INTEGER, "um", 100, 200_000, REQUIRED, "shortest extent in any attitude"),
+    ("part_hole_um", OPTIONAL, "um", 100, 200_000, REQUIRED, "hole light can pass; 0: none"),
+    ("part_mass_mg", INTEGER, "mg", 1, 1_000_000, REQUIRED, "mass of one part"),
+    ("beam_drop_um", INTEGER, "um", 1_000, 1_000_000, REQUIRED, "release edge down to the beam"),
+    ("beam_bounce_us", INTEGER, "us", 0, 20_000, REQUIRED, "longest chatter of one edge"),
+    ("beam_response_us", INTEGER, "us", 0, 20_000, REQUIRED, "delay of the sensor"),
+    ("beam_test", INTEGER, "", 0, 1, REQUIRED, "1: the emitter can be switched off for a test"),
+    ("beam_shortest_us", OPTIONAL, "us", 20, 1_000_000, 0, "shortest pulse of a part; 0: derived"),
+    ("beam_longest_us", OPTIONAL, "us", 100, 5_000_000, 0, "longest pulse of a part; 0: derived"),
+    ("beam_merge_us", OPTIONAL, "us", 1, 1_000_000, 0, "clear gap within one part; 0: derived"),
+    ("beam_early_us", OPTIONAL, "us", 1, 5_000_000, 0, "release to earliest pulse; 0: derived"),
+    ("beam_late_us", OPTIONAL, "us", 1_000, 5_000_000, 0, "release to latest pulse; 0: derived"),
+    ("beam_stuck_us", OPTIONAL, "us", 1_000, 60_000_000, 0, "blocked beam is stuck; 0: derived"),
+    ("magazine_capacity", INTEGER, "parts", 1, 1_000_000, REQUIRED, "parts of a full magazine"),
+    ("magazine_low", INTEGER, "parts", 0, 1_000_000, 0, "ask for a refill at this level"),
+    ("magazine_sensor", INTEGER, "", 0, 1, 0, "1: a sensor sees the low level"),
+    ("recovery_runs", INTEGER, "runs", 1, 100, 6, "count runs of one request at most"),
+    ("recovery_silent", INTEGER, "pockets", 1, 100, 3, "pockets without a part that end a run"),
+    ("recovery_patience_ms", INTEGER, "ms", 0, 86_400_000, 60_000, "a request waits for help"),
+    ("recovery_chute_ms", INTEGER, "ms", 0, 600_000, 2_000, "a blocked beam may take to clear"),
+    ("recovery_ladder", LADDER, "rungs", 0, 16, LADDER_DEFAULT, "moves that free a jam, in order"),
+    ("request_quantity_max", INTEGER, "parts", 1, 1_000_000, 10_000, "most parts of one request"),
+    ("line_baud", INTEGER, "baud", 300, 3_000_000, 115_200, "speed of the serial line"),
+)  # fmt: skip
+NAMES = tuple([row[0] for row in ROWS])
+ROW_OF = {row[0]: row for row in ROWS}
+
+
+class SettingsError(ValueError):
+    """Refused settings; `problems` lists every reason (`controller.checks.Problem`)."""
+
+    def __init__(self, problems):
+        super().__init__("\n".join([str(problem) for problem in problems]))
+        self.problems = problems
+
+
+class Settings:
+    """One module, as checked integers. Attributes are the keys of `ROWS`; read-only by custom.
+
+    Lists are kept as tuples of tuples.  Raises SettingsError with all problems at once.
+    """
+
+    name: str
+    motor_full_steps: int
+    motor_microsteps: int
+    gear_stages: tuple[tuple[int, int], ...]
+    sprocket_pockets: int
+    sprocket_pitch_radius_um: int
+    sprocket_release_mdeg: int
+    sprocket_dwell_mdeg: int
+    sprocket_index: int
+    sprocket_lash_mdeg: int
+    sprocket_rated_pieces: int
+    limit_velocity_steps_s: int
+    limit_acceleration_steps_s2: int
+    limit_jerk_steps_s3: int
+    limit_start_stop_steps_s: int
+    limit_creep_steps_s: int
+    part_name: str
+    part_longest_um: int
+    part_shortest_um: int
+    part_hole_um: int
+    part_mass_mg: int
+    beam_drop_um: int
+    beam_bounce_us: int
+    beam_response_us: int
+    beam_test: int
+    beam_shortest_us: int
+    beam_longest_us: int
+    beam_merge_us: int
+    beam_early_us: int
+    beam_late_us: int
+    beam_stuck_us: int
+    magazine_capacity: int
+    magazine_low: int
+    magazine_sensor: int
+    recovery_runs: int
+    recovery_silent: int
+    recovery_patience_ms: int
+    recovery_chute_ms: int
+    recovery_ladder: tuple[tuple[int, int, int], ...]
+    request_quantity_max: int
+    line_baud: int
+
+    def __init__(self, values):
+        problems = check(values)
+        if problems:
+            raise SettingsError(problems)
+        filled = with_defaults(values)
+        for row in ROWS:
+            value = filled[row[0]]
+            if row[1] in (STAGES, LADDER):
+                value = tuple([tuple(item) for item in value])
+            setattr(self, row[0], value)
+
+    def get(self, name):
+        """Return the value of the key `name`; KeyError if there is no such key."""
+        if name not in NAMES:
+            raise KeyError(name)
+        return getattr(self, name)
+
+    def as_dict(self):
+        """Return all settings as plain values, lists for the tuples."""
+        values = {}
+        for row in ROWS:
+            value = getattr(self, row[0])
+            if row[1] in (STAGES, LADDER):
+                value = [list(item) for item in value]
+            values[row[0]] = value
+        return values
+
+    def to_json(self) -> str:
+        """Return the settings as one JSON object, keys in the order of `ROWS` everywhere."""
+        values = self.as_dict()
+        members = [f"{json.dumps(name)}: {json.dumps(values[name])}" for name in NAMES]
+        return "{" + ", ".join(members) + "}"
+
+
+def from_json(text) -> Settings:
+    """Return Settings from the text `Settings.to_json` makes. Raises SettingsError."""
+    try:
+        values = json.loads(text)
+    except ValueError:
+        values = None  # which is no table, and is refused as that
+    return Settings(values)
+
+
+def with_defaults(values):
+    """Return a copy of `values` with every missing key that has a default filled in."""
+    filled = {}
+    for row in ROWS:
+        if row[0] in values:
+            filled[row[0]] = values[row[0]]
+        elif row[5] is not REQUIRED:
+            filled[row[0]] = row[5]
+    return filled
+
+
+def check(values) -> list[Problem]:
+    """Return every problem of a table of settings, in the order of `ROWS`; [] if it is sound."""
+    if not isinstance(values, dict):
+        return [Problem("settings", None, "", None, None, "must be one JSON object of keys")]
+    problems = []
+    for key in sorted(values):
+        if key not in NAMES:
+            why = f"unknown key; the nearest known one is {checks.nearest(key, NAMES)}"
+            problems.append(Problem(key, values[key], "", None, None, why))
+    sound = with_defaults(values)
+    for row in ROWS:
+        if row[0] not in sound:
+            problems.append(Problem(row[0], None, row[2], row[3], row[4], "missing: " + row[6]))
+            continue
+        found = _check_row(row, sound[row[0]])
+        if found:
+            problems.extend(found)
+            del sound[row[0]]
+    problems.extend(checks.related(sound, ROW_OF))
+    return problems
+
+
+def _check_row(row, value):
+    key, kind, unit, low, high, _, _ = row
+    if kind == TEXT:
+        return checks.text(key, value, unit, low, high)
+    if kind == STAGES:
+        return checks.stages(key, value, unit, low, high, STAGES_HIGH)
+    if kind == LADDER:
+        return checks.ladder(key, value, RUNGS, high, RUNG_TIMES_HIGH)
+    if kind == OPTIONAL and type(value) is int and value == 0:
+        return []
+    return checks.integer(key, value, unit, low, high, kind == OPTIONAL)
