@@ -1,0 +1,3 @@
+"""`__future__` for the package file of `transitions`: one name, long since the only behaviour."""
+
+absolute_import = True
