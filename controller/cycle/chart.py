@@ -1,0 +1,53 @@
+"""A flat state chart, built from a table, on the `transitions` core.
+
+Theory of operation
+-------------------
+A table row is (trigger, sources, destination): the trigger's name, a tuple of state numbers it is
+legal in, the state number it leads to.  States are their numbers, so that the state can be compared
+and sent over a link as it is; their names are for people.  State 0 may be left but never entered:
+the core takes a false destination for "stay where you are".
+
+The machine is built without a model of its own.  The core would hang two methods per trigger and
+one per state on the model, 7 KB on a 32-bit board, that nothing here calls; an event can be fired
+on any object with a `state` attribute, and that is this one.
+
+`on_change` is called when the core has returned, not from one of its callbacks.  It may therefore
+fire the next trigger at once (an acting state with nothing to do completes immediately) and the
+core never nests within itself, which a microcontroller's stack would not bear for long.
+
+Triggers are rare, a few per run; none is fired per step or per pulse.
+"""
+
+from transitions.core import Machine, MachineError, State
+
+
+class Chart:
+    """States, rows and where it stands."""
+
+    def __init__(self, states, rows, initial, on_change):
+        """Stand in `initial`, without a call of `on_change(new_state, old_state)`.
+
+        `states`: the numbers of all states; `rows`: the table, as above.
+        """
+        self.state = initial
+        self._on_change = on_change
+        self._events = Machine(
+            model=None,
+            states=[State(number) for number in states],
+            initial=initial,
+            transitions=[[trigger, list(sources), target] for trigger, sources, target in rows],
+            auto_transitions=False,
+        ).events
+
+    def fire(self, trigger):
+        """Carry out `trigger` and return True; if it is not legal here, return False, unmoved.
+
+        Raises KeyError for a name that no row has: that is a misspelling, not an event.
+        """
+        before = self.state
+        try:
+            self._events[trigger].trigger(self)
+        except MachineError:
+            return False
+        self._on_change(self.state, before)
+        return True
