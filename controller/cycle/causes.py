@@ -54,7 +54,7 @@ NOTICE = 1  # somebody asked for it, or the unit goes on by itself
 WARNING = 2  # supply, receiver or bag wants attention before it goes on
 FAULT = 3  # the module can't go on until somebody has put it right
 
-_ISOLATE = "Isolate the module from its supply and let it come to rest before you reach in. "
+_ISOLATE = "Isolate the supply and let the module come to rest before you reach in. "
 _RESUME = "close the guard and switch on; then clear if aborted, reset and start."
 
 # (code, severity, unit state it leads to, text, remedy)

@@ -5,10 +5,12 @@ Theory of operation
 A request lives inside the unit's Execute.  It tests the beam, makes sure where the sprocket stands,
 then counts: one run over all the pockets still owed, a wait until the last part must have fallen, a
 verdict, and another run for what is missing.  A run with the position unknown is a search: the
-request registers until the position is found, and goes on counting in the same run.  Evidence of a
-jam is judged at rest, when all that fell has been counted; it leads through the freeing ladder and
-starts over with the test of the beam.  What the module can't put right by itself waits for help; when help has come, it starts over with
-the test of the beam.  `close` is legal in every open state, and only there.
+request registers until the position is found, and goes on counting in the same run.
+
+Evidence of a jam is judged at rest, when all that fell has been counted.  It leads through the
+freeing ladder and back to the test of the beam.  What the module can't put right by itself waits
+for help, and when help has come starts over with that test too.  `close` is legal in every open
+state, and only there.
 
 The numbers are those of the progress query and of the event record.
 """
