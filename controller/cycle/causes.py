@@ -106,7 +106,7 @@ CAUSES = (
         FAULT,
         HELD,
         "the pocket position could not be registered",
-        _ISOLATE + "Check that parts can feed and that the index sensor is clean; " + _RESUME,
+        _ISOLATE + "See that parts feed and the index sensor is clean; " + _RESUME,
     ),
     (
         BEAM_DEAD,
