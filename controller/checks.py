@@ -8,6 +8,13 @@ well.  `related` looks at keys together; it skips a relation whose keys are miss
 refused, so that one mistake is reported once.
 """
 
+# Kinds of rows.
+INTEGER = 1
+OPTIONAL = 2  # 0 switches it off or asks for the derived value; otherwise an INTEGER
+TEXT = 3  # low and high bound its length
+STAGES = 4  # list of [driver teeth, driven teeth]; low and high bound the teeth
+LADDER = 5  # list of [move code, amount, times]; low and high bound the number of rungs
+
 MDEG_PER_TURN = 360_000
 # Fewer steps to a pocket place it no better than a twentieth of the pitch; more would not fit the
 # rates above with any sensible number of pockets per second.
@@ -106,11 +113,14 @@ def related(values, rows):
         if key not in values or not all([need in values for need in needs]):
             continue
         row = rows[key]
+        optional = row[1] == OPTIONAL
+        if optional and values[key] == 0:
+            continue
         low, high = limits(values)
         low = row[3] if low is None else max(low, row[3])
         high = row[4] if high is None else min(high, row[4])
         if not low <= values[key] <= high:
-            problems.append(Problem(key, values[key], row[2], low, high, why))
+            problems.append(Problem(key, values[key], row[2], low, high, why, optional))
     return problems
 
 
@@ -213,7 +223,7 @@ RELATIONS = (
     (
         "part_hole_um",
         ("part_longest_um",),
-        lambda v: (0, v["part_longest_um"] - 1),
+        lambda v: (None, v["part_longest_um"] - 1),
         "the hole is smaller than the part",
     ),
     (

@@ -17,14 +17,7 @@ A `Settings` object exists only if nothing was wrong, and nothing changes it aft
 import json
 
 from controller import checks
-from controller.checks import Problem
-
-# Kinds of rows.
-INTEGER = 1
-OPTIONAL = 2  # 0 switches it off or asks for the derived value; otherwise an INTEGER
-TEXT = 3  # low and high bound its length
-STAGES = 4  # list of [driver teeth, driven teeth]; low and high bound the teeth
-LADDER = 5  # list of [move code, amount, times]; low and high bound the number of rungs
+from controller.checks import INTEGER, LADDER, OPTIONAL, STAGES, TEXT, Problem
 
 REQUIRED = None  # as a default: the file must say, because a guess would be wrong quietly
 
@@ -72,7 +65,7 @@ ROWS = (
     ("gear_stages", STAGES, "teeth", 6, 500, REQUIRED, "[driver, driven] of each gear stage"),
     ("sprocket_pockets", INTEGER, "pockets", 2, 120, REQUIRED, "pockets of one sprocket turn"),
     ("sprocket_pitch_radius_um", INTEGER, "um", 2_000, 500_000, REQUIRED, "axis to pocket centre"),
-    ("sprocket_release_mdeg", OPTIONAL, "mdeg", 1, 180_000, 0, "index edge to the next release"),
+    ("sprocket_release_mdeg", INTEGER, "mdeg", 0, 180_000, 0, "index edge to the next release"),
     ("sprocket_dwell_mdeg", INTEGER, "mdeg", 1, 90_000, REQUIRED, "no part falls this near rest"),
     ("sprocket_index", INTEGER, "", 0, 1, REQUIRED, "1: a sensor marks every pocket"),
     ("sprocket_lash_mdeg", INTEGER, "mdeg", 0, 45_000, REQUIRED, "lost motion on reversal"),
@@ -238,7 +231,9 @@ def check(values) -> list[Problem]:
     sound = with_defaults(values)
     for row in ROWS:
         if row[0] not in sound:
-            problems.append(Problem(row[0], None, row[2], row[3], row[4], "missing: " + row[6]))
+            optional = row[1] == OPTIONAL
+            why = "missing: " + row[6]
+            problems.append(Problem(row[0], None, row[2], row[3], row[4], why, optional))
             continue
         found = _check_row(row, sound[row[0]])
         if found:
