@@ -1,0 +1,237 @@
+"""What a module answers on its SCPI line, as types.
+
+Theory of operation
+-------------------
+A response line holds one or more response units parted by `;`, each a list of fields parted by
+`,`; a field is a whole number, a quoted string (a doubled quote stands for one) or a bare word
+(IEEE 488.2, response formats NR1, STRING and CHARACTER).  `units()` and `fields()` take a line
+apart, and each dataclass below is built from the fields of one answer.
+
+The numbers of unit states and modes are the PackTags numbers of ANSI/ISA-TR88.00.02; those of
+requests are the module's own.  A host must not need the firmware to be installed, so they stand
+here a second time; a test holds the two copies together.
+"""
+
+from dataclasses import dataclass
+from enum import IntEnum
+from typing import Self, get_type_hints
+
+Field = int | str
+
+
+class ModuleError(Exception):
+    """Base of all that can go wrong between a host and a module; the text says what to do."""
+
+
+class ProtocolError(ModuleError):
+    """The module answered something that its command does not allow."""
+
+
+class Word(IntEnum):
+    """A number with a word people read: `EXECUTE` prints as "execute"."""
+
+    def __str__(self) -> str:
+        return self.name.lower()
+
+
+class UnitState(Word):
+    """State of the unit (PackTags `StateCurrent`)."""
+
+    CLEARING = 1
+    STOPPED = 2
+    STARTING = 3
+    IDLE = 4
+    SUSPENDED = 5
+    EXECUTE = 6
+    STOPPING = 7
+    ABORTING = 8
+    ABORTED = 9
+    HOLDING = 10
+    HELD = 11
+    UNHOLDING = 12
+    SUSPENDING = 13
+    UNSUSPENDING = 14
+    RESETTING = 15
+    COMPLETING = 16
+    COMPLETE = 17
+
+
+class UnitMode(Word):
+    """Mode of the unit (PackTags `UnitModeCurrent`)."""
+
+    PRODUCTION = 1
+    MAINTENANCE = 2
+    MANUAL = 3
+
+
+class RequestState(Word):
+    """Where the open request stands."""
+
+    NONE = 0
+    TESTING = 1
+    REGISTERING = 2
+    COUNTING = 3
+    SETTLING = 4
+    VERIFYING = 5
+    FREEING = 6
+    WAITING = 7
+    CLOSED = 8
+
+
+class Outcome(Word):
+    """How a request ended. Only EXACT needs no look into the bag."""
+
+    EXACT = 0
+    SHORT = 1
+    DOUBTFUL = 2
+    INTERRUPTED = 3
+
+
+def split_outside_quotes(text: str, mark: str) -> list[str]:
+    """Cut `text` at every `mark` that stands outside a quoted string."""
+    pieces, start, quoted = [], 0, False
+    for place, char in enumerate(text):
+        if char == '"':
+            quoted = not quoted
+        elif char == mark and not quoted:
+            pieces.append(text[start:place])
+            start = place + 1
+    return [*pieces, text[start:]]
+
+
+def units(line: str) -> list[str]:
+    """Take a response line apart into its response units."""
+    return split_outside_quotes(line.strip(), ";")
+
+
+def field(text: str) -> Field:
+    """Read one response field: a number, a quoted string or a bare word."""
+    text = text.strip()
+    if len(text) >= 2 and text[0] == text[-1] == '"':
+        return text[1:-1].replace('""', '"')
+    try:
+        return int(text)
+    except ValueError:
+        return text
+
+
+def fields(text: str) -> list[Field]:
+    """Take one response unit apart into its fields."""
+    return [field(piece) for piece in split_outside_quotes(text, ",")]
+
+
+class Answer:
+    """Base of the answers below: a dataclass whose fields are the fields on the wire, in order."""
+
+    @classmethod
+    def read(cls, text: str) -> Self:
+        """Build the answer from one response unit; ProtocolError if it does not fit."""
+        values = fields(text)
+        kinds = list(get_type_hints(cls).values())
+        if len(values) != len(kinds):
+            raise ProtocolError(f"{cls.__name__} has {len(kinds)} fields; got {text!r}")
+        return cls(*map(convert, kinds, values))
+
+
+def convert(kind: type, value: Field) -> object:
+    """Turn one field into `kind`: int, str, bool or a Word; ProtocolError if it cannot be one."""
+    if kind is str and isinstance(value, str):
+        return value
+    if kind is not str and isinstance(value, int):
+        try:
+            return kind(value)
+        except ValueError:
+            pass
+    raise ProtocolError(f"{value!r} is no {kind.__name__}")
+
+
+@dataclass(frozen=True)
+class Identity(Answer):
+    """`*IDN?`: who made it, what it is, its serial number and the version of its firmware."""
+
+    maker: str
+    model: str
+    serial: str
+    version: str
+
+
+@dataclass(frozen=True)
+class Cause(Answer):
+    """`UNIT:CAUSe?`: why the unit stopped, and what the person at the bench should do."""
+
+    code: int  # 0: nothing stands in the way
+    text: str
+    remedy: str
+
+
+@dataclass(frozen=True)
+class Progress(Answer):
+    """`REQuest:PROGress?`: the open request, or the last one."""
+
+    ticket: int
+    quantity: int
+    state: RequestState
+    lower: int  # parts surely out
+    upper: int  # parts possibly out
+    pockets: int  # pockets passed for this request
+    retries: int
+
+
+@dataclass(frozen=True)
+class Result(Answer):
+    """`REQuest:RESult?`: a closed request."""
+
+    ticket: int
+    quantity: int
+    outcome: Outcome
+    lower: int
+    upper: int
+    pockets: int
+    retries: int
+    duration_ms: int  # opening to closing, by the module's clock
+    cause: int  # code of the cause that cut it short; 0 none
+
+    @property
+    def seconds(self) -> float:
+        """Time from opening to closing, s."""
+        return self.duration_ms / 1000
+
+
+@dataclass(frozen=True)
+class Counters(Answer):
+    """`SPRocket:COUNters?`: what the sprocket has done since it was changed."""
+
+    pieces: int
+    rated: int  # pieces the sprocket is made for
+    pockets: int  # pockets passed
+    misses: int  # pockets passed without a part
+    jams: int
+    retries: int
+
+
+@dataclass(frozen=True)
+class Magazine(Answer):
+    """`MAGazine:LEVel?`: parts thought to be in the magazine; it counts down, it cannot look."""
+
+    level: int
+    capacity: int
+
+
+@dataclass(frozen=True)
+class Position(Answer):
+    """`SPRocket:POSition?`: where the sprocket stands."""
+
+    known: bool
+    pocket: int
+    steps: int
+
+
+@dataclass(frozen=True)
+class Event(Answer):
+    """`EVENt?`: one entry of the module's event memory (`controller.record.events` has kinds)."""
+
+    sequence: int
+    time_ms: int
+    kind: int
+    a: int
+    b: int

@@ -1,0 +1,137 @@
+"""The two ways to exchange lines with a module: over a serial port, and inside a simulation.
+
+Theory of operation
+-------------------
+`Link` is all that the client needs: send a line and get the line that answers it, let time pass,
+and come back after the line was lost.  `SerialLink` does so in real time with pyserial.  `SimLink`
+does so in the virtual time of a simulated module, so everything above it is the same code whether
+it talks to a machine or to a study of ten thousand requests.
+
+An answer that comes too late is the classic way to read the answer to the wrong question.  After
+any time-out the serial link therefore clears the module (the byte ETX is its device clear: waiting
+input and answers are dropped), and reads on until the module has said who it is.
+"""
+
+import time
+from typing import TYPE_CHECKING, Protocol
+
+import serial
+
+from hostsim.answers import ModuleError
+
+if TYPE_CHECKING:  # the simulation is not needed to talk to a machine
+    from hostsim.module import SimModule
+
+ETX = b"\x03"
+LINE_BYTES_MAX = 65536  # longest answer taken: the list of headers is about a tenth of it
+REOPEN_PAUSE_S = 0.05
+CLEAR_ANSWER_S = 1.0  # a cleared module says who it is within this, or the try has failed
+
+
+class LinkError(ModuleError):
+    """The line is lost, or cannot be opened. The text says what to do."""
+
+
+class AnswerTimeoutError(LinkError):
+    """The module has not answered in time."""
+
+
+class Link(Protocol):
+    """What the client asks of a line."""
+
+    def ask(self, line: str, timeout_s: float) -> str:
+        """Send `line`; return the line that answers it. LinkError if none comes in time."""
+
+    def pause(self, seconds: float) -> None:
+        """Let time pass."""
+
+    def clock_s(self) -> float:
+        """Time since some fixed instant, s."""
+
+    def reopen(self, within_s: float) -> None:
+        """Come back after a LinkError, in step with the module. LinkError if that fails."""
+
+    def close(self) -> None:
+        """Let go of the line."""
+
+
+class SerialLink:
+    """A module on a serial port or pseudo-terminal, in real time."""
+
+    def __init__(self, port: str, baud: int, open_within_s: float) -> None:
+        self._name = port
+        self._baud = baud
+        self._port: serial.Serial | None = None
+        self.reopen(open_within_s)
+
+    def ask(self, line: str, timeout_s: float) -> str:
+        if self._port is None:
+            raise LinkError(f"{self._name} is not open: open the client again")
+        try:
+            self._port.write(line.encode("ascii") + b"\n")
+            return self._read_line(timeout_s)
+        except (serial.SerialException, OSError) as lost:
+            self.close()
+            raise LinkError(f"{self._name} is lost: check the cable ({lost})") from lost
+
+    def _read_line(self, timeout_s: float) -> str:
+        assert self._port is not None
+        self._port.timeout = timeout_s
+        data = self._port.read_until(b"\n", LINE_BYTES_MAX)
+        if not data.endswith(b"\n"):
+            raise AnswerTimeoutError(
+                f"no answer on {self._name} within {timeout_s:g} s: "
+                f"is a module on it, at {self._baud} baud?"
+            )
+        return data.decode("ascii", "replace").rstrip("\r\n")
+
+    def reopen(self, within_s: float) -> None:
+        deadline_s = self.clock_s() + within_s
+        while True:
+            self.close()
+            try:
+                self._open()
+                return
+            except (LinkError, serial.SerialException, OSError) as trouble:
+                if self.clock_s() >= deadline_s:
+                    raise LinkError(f"cannot open {self._name}: {trouble}") from trouble
+            self.pause(REOPEN_PAUSE_S)
+
+    def _open(self) -> None:
+        self._port = serial.Serial(self._name, self._baud, write_timeout=1, exclusive=True)
+        self._port.write(ETX + b"\n*CLS;*IDN?\n")
+        while self._read_line(CLEAR_ANSWER_S).count(",") != 3:
+            pass  # what is left of an older conversation
+
+    def pause(self, seconds: float) -> None:
+        time.sleep(seconds)
+
+    def clock_s(self) -> float:
+        return time.monotonic()
+
+    def close(self) -> None:
+        if self._port is not None:
+            self._port.close()
+            self._port = None
+
+
+class SimLink:
+    """A simulated module in this process, in its own virtual time."""
+
+    def __init__(self, module: "SimModule") -> None:
+        self._module = module
+
+    def ask(self, line: str, timeout_s: float) -> str:
+        return self._module.ask(line, round(timeout_s * 1e6))
+
+    def pause(self, seconds: float) -> None:
+        self._module.run_until(self._module.now_us + round(seconds * 1e6))
+
+    def clock_s(self) -> float:
+        return self._module.now_us / 1e6
+
+    def reopen(self, within_s: float) -> None:
+        raise LinkError("a simulated line is never lost: the module has not answered")
+
+    def close(self) -> None:
+        self._module.close()

@@ -1,0 +1,55 @@
+"""Results of requests, as a person reads them and as a program does."""
+
+from collections import Counter
+from collections.abc import Sequence
+from typing import Any
+
+from controller.cycle import causes
+from hostsim.answers import Outcome, Result
+
+
+def cause_text(code: int) -> str | None:
+    """What the cause of that number means; None for no cause."""
+    return causes.cause(code)[3] if code else None
+
+
+def as_dict(result: Result) -> dict[str, Any]:
+    """The result as plain values: counts in parts and pockets, `seconds` in s."""
+    return {
+        "ticket": result.ticket,
+        "quantity": result.quantity,
+        "outcome": str(result.outcome),
+        "lower": result.lower,
+        "upper": result.upper,
+        "pockets": result.pockets,
+        "retries": result.retries,
+        "seconds": result.seconds,
+        "cause": cause_text(result.cause),
+    }
+
+
+def parts_out(result: Result) -> str:
+    """How many parts are out, as far as that is known."""
+    if result.lower == result.upper:
+        return f"{result.lower} of {result.quantity}"
+    return f"{result.lower} to {result.upper} of {result.quantity}"
+
+
+def verdict(results: Sequence[Result], part: str) -> str:
+    """One line that says how the requests ended."""
+    if len(results) == 1:
+        result = results[0]
+        return f"{result.outcome}: {parts_out(result)} {part}, in {result.seconds:.2f} s"
+    counts = Counter(result.outcome for result in results)
+    said = ", ".join(f"{counts[outcome]} {outcome}" for outcome in Outcome if counts[outcome])
+    return f"{said}, of {len(results)} requests for {part}"
+
+
+def advice(results: Sequence[Result]) -> str:
+    """One line for the person at the bench about the requests that did not end exact."""
+    bad = [result for result in results if result.outcome is not Outcome.EXACT]
+    tickets = ", ".join(str(result.ticket) for result in bad)
+    first = bad[0]
+    why = cause_text(first.cause) or "the evidence disagrees"
+    check = "check the bag" if len(bad) == 1 else "check the bags"
+    return f"ticket {tickets} not exact ({first.outcome}: {why}); {check} by hand"

@@ -1,0 +1,158 @@
+"""The client against a scripted module on a real pseudo-terminal: what a serial line can do to it.
+
+That it understands the real module is tested in `test_serve.py`.
+"""
+
+import threading
+
+import pytest
+
+from hostsim.answers import Outcome, Progress, RequestState, UnitState
+from hostsim.client import DeviceError, DispenserClient, NotReadyError
+from hostsim.links import AnswerTimeoutError, LinkError
+from tests.hostsim.peer import IDENTITY, Peer
+
+FINE = '0,"No error"'
+ASK_ERROR = ";:SYSTem:ERRor?"
+
+
+def script(*exchanges):
+    """Answer the lines that begin so, in this order and no other."""
+    left = list(exchanges)
+
+    def answer(line):
+        expected, reply = left.pop(0)
+        assert line.startswith(expected), (line, expected)
+        return reply
+
+    return answer
+
+
+def connect(peer, **options):
+    return DispenserClient(peer.port, timeout_s=0.2, reconnect_s=5, poll_s=0, **options)
+
+
+def test_it_says_who_it_talks_to(tmp_path):
+    with Peer(tmp_path, script()) as peer, connect(peer) as module:
+        assert ",".join(vars(module.identity()).values()) == IDENTITY
+
+
+def test_an_answer_comes_back_typed(tmp_path):
+    with Peer(tmp_path, lambda line: f"6,EXECUTE;{FINE}") as peer, connect(peer) as module:
+        assert module.state() is UnitState.EXECUTE
+        assert peer.lines == ["UNIT:STATe?" + ASK_ERROR]
+
+
+def test_a_refusal_is_raised_once_and_the_queue_left_empty(tmp_path):
+    answer = script(
+        ("UNIT:COMMand start;*OPC?", '1;-221,"Settings conflict;not idle"'),
+        ("SYSTem:ERRor?", '-350,"Queue overflow"'),
+        ("SYSTem:ERRor?", FINE),
+        ("UNIT:STATe?", f"2,STOPPED;{FINE}"),
+    )
+    with Peer(tmp_path, answer) as peer, connect(peer) as module:
+        with pytest.raises(DeviceError, match="not idle") as refusal:
+            module.command("start")
+        assert refusal.value.number == -221
+        assert module.state() is UnitState.STOPPED
+
+
+def test_a_late_answer_is_not_taken_for_the_next_one(tmp_path):
+    def answer(line):
+        if peer.lines == [line]:
+            peer.late = f"99,250;{FINE}\n"
+            return None
+        return f"100,250;{FINE}"
+
+    with Peer(tmp_path, answer) as peer, connect(peer) as module:
+        assert module.magazine().level == 100  # asked again, since asking twice does no harm
+        assert len(peer.lines) == 2
+
+
+def test_silence_ends_in_a_timeout_that_names_the_port(tmp_path):
+    with Peer(tmp_path, lambda line: None) as peer, connect(peer) as module:
+        with pytest.raises(LinkError, match=r"no answer on .*port within") as lost:
+            module.load_magazine(5)
+        assert isinstance(lost.value.__cause__, AnswerTimeoutError)
+        assert len(peer.lines) == 1  # loading twice would count twice: it is not repeated
+
+
+def test_no_port_is_said_in_one_line(tmp_path):
+    with pytest.raises(LinkError, match=r"cannot open .*nowhere") as trouble:
+        DispenserClient(str(tmp_path / "nowhere"), timeout_s=0.1)
+    assert "\n" not in str(trouble.value)
+
+
+def test_a_request_survives_the_cable_being_pulled(tmp_path):
+    opened: list[str] = []
+    heard = threading.Event()
+
+    def answer(line):
+        if line.startswith("REQuest:OPEN"):
+            opened.append(line)
+            heard.set()
+            return FINE if len(opened) > 1 else None  # the plug is out before the first answer
+        if line.startswith("REQuest:PROG"):
+            return f"9,25,8,25,25,25,0;{FINE}"
+        return f"9,25,0,25,25,25,0,3210,0;{FINE}"
+
+    with Peer(tmp_path, answer) as peer, connect(peer) as module:
+
+        def pull_and_plug():
+            heard.wait()
+            peer.hang_up()
+            peer.plug_in()
+
+        plug = threading.Thread(target=pull_and_plug)
+        plug.start()
+        result = module.request(25, ticket=9)
+        plug.join()
+        assert result.outcome is Outcome.EXACT
+        assert {line.split(";")[0] for line in opened} == {"REQuest:OPEN 9,25"}
+
+
+def test_a_request_takes_an_unused_ticket_and_reports_progress(tmp_path):
+    answer = script(
+        ("REQuest:TICKets?", f"4,3;{FINE}"),
+        ("REQuest:OPEN 5,2", FINE),
+        ("REQuest:PROGress?", f"5,2,1,0,0,0,0;{FINE}"),
+        ("REQuest:PROGress?", f"5,2,3,1,2,2,0;{FINE}"),
+        ("REQuest:PROGress?", f"5,2,8,2,2,2,0;{FINE}"),
+        ("REQuest:RESult? 5", f"5,2,0,2,2,2,0,900,0;{FINE}"),
+    )
+    seen: list[Progress] = []
+    with Peer(tmp_path, answer) as peer, connect(peer) as module:
+        result = module.request(2, on_progress=seen.append)
+    assert [look.state for look in seen] == [RequestState.TESTING, RequestState.COUNTING]
+    assert (result.ticket, result.lower, result.seconds) == (5, 2, 0.9)
+
+
+def test_make_ready_goes_the_way_of_the_state_model(tmp_path):
+    """ANSI/ISA-TR88.00.02: Aborted, clear, Stopped, reset, Idle, start, Execute."""
+    states = iter((9, 2, 2, 4, 4, 6, 6))
+    commands: list[str] = []
+
+    def answer(line):
+        if line.startswith("UNIT:STATe?"):
+            return f"{next(states)},X;{FINE}"
+        commands.append(line.split()[1].split(";")[0])
+        return f"1;{FINE}"
+
+    with Peer(tmp_path, answer) as peer, connect(peer) as module:
+        module.make_ready()
+    assert commands == ["CLEar", "RESet", "STARt"]
+
+
+def test_make_ready_gives_up_when_the_unit_falls_back(tmp_path):
+    def answer(line):
+        if line.startswith("UNIT:STATe?"):
+            return f"11,HELD;{FINE}"
+        if line.startswith("UNIT:CAUSe?"):
+            return f'21,"jammed","Take out the stuck part";{FINE}'
+        return f"1;{FINE}"
+
+    with Peer(tmp_path, answer) as peer, connect(peer) as module:
+        with pytest.raises(NotReadyError, match="held: jammed; Take out") as stopped:
+            module.make_ready()
+        assert stopped.value.cause.code == 21
+        assert [line for line in peer.lines if "UNHold" in line] != []
