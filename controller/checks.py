@@ -8,6 +8,10 @@ well.  `related` looks at keys together; it skips a relation whose keys are miss
 refused, so that one mistake is reported once.
 """
 
+from controller.motion.gear import MDEG_PER_TURN
+from controller.motion.profile import MAX_RAMP_STEPS, MAX_VELOCITY_STEPS_S
+from controller.motion.reach import top_speed
+
 # Kinds of rows.
 INTEGER = 1
 OPTIONAL = 2  # 0 switches it off or asks for the derived value; otherwise an INTEGER
@@ -15,7 +19,6 @@ TEXT = 3  # low and high bound its length
 STAGES = 4  # list of [driver teeth, driven teeth]; low and high bound the teeth
 LADDER = 5  # list of [move code, amount, times]; low and high bound the number of rungs
 
-MDEG_PER_TURN = 360_000
 # Fewer steps to a pocket place it no better than a twentieth of the pitch; more would not fit the
 # rates above with any sensible number of pockets per second.
 STEPS_PER_POCKET_LOW = 20
@@ -170,6 +173,13 @@ def _release(values):
     return 1, MDEG_PER_TURN // values["sprocket_pockets"]
 
 
+def _velocity(values):
+    acceleration = values["limit_acceleration_steps_s2"]
+    jerk = values["limit_jerk_steps_s3"]
+    way = 2 * (MAX_RAMP_STEPS - 1)  # of both ramps; 1: the planner's roundings
+    return None, top_speed(way, MAX_VELOCITY_STEPS_S, acceleration, jerk)
+
+
 # (key, other keys needed, limits(values) -> (low or None, high or None), why)
 RELATIONS = (
     (
@@ -201,6 +211,12 @@ RELATIONS = (
         ("sprocket_pockets",),
         lambda v: (None, MDEG_PER_TURN // (4 * v["sprocket_pockets"])),
         "more than a quarter of the pitch leaves no reversal that moves a part",
+    ),
+    (
+        "limit_velocity_steps_s",
+        ("limit_acceleration_steps_s2", "limit_jerk_steps_s3"),
+        _velocity,
+        "a longer ramp would not fit the planner; raise the acceleration or the jerk",
     ),
     (
         "limit_start_stop_steps_s",

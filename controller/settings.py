@@ -18,6 +18,14 @@ import json
 
 from controller import checks
 from controller.checks import INTEGER, LADDER, OPTIONAL, STAGES, TEXT, Problem
+from controller.counting import windows
+from controller.motion.profile import (
+    MAX_VELOCITY_STEPS_S,
+    MIN_ACCELERATION_STEPS_S2,
+    MIN_CREEP_STEPS_S,
+    MIN_JERK_STEPS_S3,
+    MIN_VELOCITY_STEPS_S,
+)
 
 REQUIRED = None  # as a default: the file must say, because a guess would be wrong quietly
 
@@ -41,15 +49,6 @@ RUNGS = {
 RUNG_TIMES_HIGH = 20  # a ladder that shakes longer than this wears the part, not the jam
 STAGES_HIGH = 4  # more stages than a printed train of gears can carry lash for
 
-# The step engine counts in ticks of 0.2 us: an interval is 14 ticks to 0.2097 s
-# (`controller.motion.words`).  Hence the fastest and the slowest steady step rate.
-RATE_HIGH = 357_142
-RATE_LOW = 5
-# A move of a single step takes 2 / sqrt(acceleration), or 4 / cbrt(2 * jerk), or up to the sum of
-# both; at these two bounds it takes 0.147 s, which still fits one interval.
-ACCELERATION_LOW = 1_000
-JERK_LOW = 10_000
-
 LADDER_DEFAULT = (
     (REVERSE, 350_000, 1),
     (SHAKE, 200_000, 3),
@@ -70,15 +69,16 @@ ROWS = (
     ("sprocket_index", INTEGER, "", 0, 1, REQUIRED, "1: a sensor marks every pocket"),
     ("sprocket_lash_mdeg", INTEGER, "mdeg", 0, 45_000, REQUIRED, "lost motion on reversal"),
     ("sprocket_rated_pieces", INTEGER, "pieces", 1_000, 100_000_000, 200_000, "rated life"),
-    ("limit_velocity_steps_s", INTEGER, "steps/s", 50, RATE_HIGH, REQUIRED, "cruise rate"),
-    ("limit_acceleration_steps_s2", INTEGER, "steps/s2", ACCELERATION_LOW, 100_000_000, REQUIRED,
-     "most acceleration"),
-    ("limit_jerk_steps_s3", OPTIONAL, "steps/s3", JERK_LOW, 100_000_000_000, REQUIRED,
-     "most jerk; 0: trapezoidal"),
-    ("limit_start_stop_steps_s", INTEGER, "steps/s", RATE_LOW, RATE_HIGH, REQUIRED,
-     "rate the loaded motor starts and stops at without a ramp"),
-    ("limit_creep_steps_s", INTEGER, "steps/s", RATE_LOW, RATE_HIGH, REQUIRED,
-     "rate of freeing, registering and maintenance moves"),
+    ("limit_velocity_steps_s", INTEGER, "steps/s", MIN_VELOCITY_STEPS_S, MAX_VELOCITY_STEPS_S,
+     REQUIRED, "cruise rate"),
+    ("limit_acceleration_steps_s2", INTEGER, "steps/s2", MIN_ACCELERATION_STEPS_S2, 100_000_000,
+     REQUIRED, "most acceleration"),
+    ("limit_jerk_steps_s3", OPTIONAL, "steps/s3", MIN_JERK_STEPS_S3, 100_000_000_000,
+     REQUIRED, "most jerk; 0: trapezoidal"),
+    ("limit_start_stop_steps_s", INTEGER, "steps/s", MIN_CREEP_STEPS_S, MAX_VELOCITY_STEPS_S,
+     REQUIRED, "rate the loaded motor starts and stops at without a ramp"),
+    ("limit_creep_steps_s", INTEGER, "steps/s", MIN_CREEP_STEPS_S, MAX_VELOCITY_STEPS_S,
+     REQUIRED, "rate of freeing, registering and maintenance moves"),
     ("part_name", TEXT, "characters", 1, 32, REQUIRED, "what is dispensed"),
     ("part_longest_um", INTEGER, "um", 200, 200_000, REQUIRED, "longest extent in any attitude"),
     ("part_shortest_um", INTEGER, "um", 100, 200_000, REQUIRED, "shortest extent in any attitude"),
@@ -169,12 +169,7 @@ class Settings:
         problems = check(values)
         if problems:
             raise SettingsError(problems)
-        filled = with_defaults(values)
-        for row in ROWS:
-            value = filled[row[0]]
-            if row[1] in (STAGES, LADDER):
-                value = tuple([tuple(item) for item in value])
-            setattr(self, row[0], value)
+        _assign(self, with_defaults(values))
 
     def get(self, name):
         """Return the value of the key `name`; KeyError if there is no such key."""
@@ -240,7 +235,23 @@ def check(values) -> list[Problem]:
             problems.extend(found)
             del sound[row[0]]
     problems.extend(checks.related(sound, ROW_OF))
+    if not problems:  # the windows follow from everything else, so all that must be sound
+        bare = _Bare()
+        _assign(bare, sound)
+        problems.extend(windows.problems(bare))
     return problems
+
+
+class _Bare:
+    """Values that have passed the checks so far, under the names `Settings` gives them."""
+
+
+def _assign(target, values):
+    for row in ROWS:
+        value = values[row[0]]
+        if row[1] in (STAGES, LADDER):
+            value = tuple([tuple(item) for item in value])
+        setattr(target, row[0], value)
 
 
 def _check_row(row, value):

@@ -188,8 +188,10 @@ class _Reading:
                 value /= factor
             else:
                 unit, factor = problem.unit, 1
-        elif not index and value is not None:
-            value = self.values[row.section].get(row.name, value)
+        elif row.name in self.values[row.section] and not index:
+            value = self.values[row.section][row.name]
+        elif row.kind is float and value is not None:  # derived, not written
+            value /= factor
         allowed = ""
         if row.kind is not bool and problem.low is not None and factor:
             allowed = _between(problem.low, problem.high, factor, problem.or_zero)
