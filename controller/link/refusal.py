@@ -1,0 +1,11 @@
+"""Refusal: how any room of the firmware says no to a host."""
+
+
+class Refused(Exception):  # noqa: N818  a refusal is an answer, not a fault
+    """A command that was not obeyed. Whoever raises it has changed nothing."""
+
+    def __init__(self, number, detail=""):
+        """`number` is SCPI-1999's for the error; `detail` says what was wrong, what is allowed."""
+        super().__init__(number, detail)
+        self.number = number
+        self.detail = detail
