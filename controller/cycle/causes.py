@@ -31,10 +31,8 @@ SLIPPED = 22
 POSITION_UNKNOWN = 23
 BEAM_DEAD = 24
 BEAM_BLOCKED = 25
-EDGES_LOST = 26
-OVER_RUN = 27
-RETRIES_USED = 28
-HOLD_COMMAND = 29
+RETRIES_USED = 26
+HOLD_COMMAND = 27
 
 # Leads to Suspended: nothing from upstream, or no way out downstream.
 MAGAZINE_EMPTY = 31
@@ -49,6 +47,9 @@ POWER_CUT = 42
 # Leads nowhere: the unit stays in service, but the request or the bag wants a look.
 CANCELLED = 51
 STRAY_PART = 52
+EDGES_LOST = 53
+OVER_RUN = 54
+EVIDENCE = 55
 
 NOTICE = 1  # somebody asked for it, or the unit goes on by itself
 WARNING = 2  # supply, receiver or bag wants attention before it goes on
@@ -123,21 +124,6 @@ CAUSES = (
         "With the guard shut, clear and wipe the beam from below, check alignment; then unhold.",
     ),
     (
-        EDGES_LOST,
-        FAULT,
-        HELD,
-        "the beam switched faster than it can be recorded, so parts may have gone uncounted",
-        "Count the bag by hand; keep lamps and loose cables away from the beam; then unhold.",
-    ),
-    (
-        OVER_RUN,
-        WARNING,
-        HELD,
-        "the beam saw more parts than the request asked for",
-        "Count the bag by hand; then unhold. If it comes again, isolate the supply and look for "
-        "a pocket that takes two parts.",
-    ),
-    (
         RETRIES_USED,
         WARNING,
         HELD,
@@ -194,6 +180,28 @@ CAUSES = (
         STOPPED,
         "the power was cut while a request was open",
         "Check the bag by hand against the reported bounds; then reset and start.",
+    ),
+    (
+        EDGES_LOST,
+        WARNING,
+        0,
+        "the beam switched faster than it can be recorded, so parts may have gone uncounted",
+        "Count the bag by hand; keep lamps and loose cables away from the beam.",
+    ),
+    (
+        OVER_RUN,
+        WARNING,
+        0,
+        "the beam saw more parts than the request asked for",
+        "Count the bag by hand. If it comes again, isolate the supply and look for a pocket that "
+        "takes two parts.",
+    ),
+    (
+        EVIDENCE,
+        WARNING,
+        0,
+        "beam and pockets disagree: a pulse may be one part or two, or belongs to no pocket",
+        "Count the bag by hand. If it comes again, isolate the supply and look at pockets and beam.",
     ),
     (
         CANCELLED,

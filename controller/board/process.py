@@ -1,0 +1,61 @@
+"""The firmware as a child process, in lock-step with a host over its standard input and output.
+
+    micropython -m controller.board.process [FOLDER]      (python3 likewise)
+
+FOLDER is the one that holds the `transitions` package; MicroPython needs to be told.  The process
+speaks the format of `controller.board.wire` and has no clock of its own: time is what the host
+says.  It runs one firmware after another, one for each BOOT, and ends on QUIT or when the pipe
+is closed.
+"""
+
+import struct
+import sys
+
+from controller.shims.install import install
+
+install(sys.argv[1] if len(sys.argv) > 1 else None)
+
+from controller.board import wire  # noqa: E402  the charts need the transitions core installed
+from controller.board.lockstep import Lockstep  # noqa: E402
+from controller.firmware import Firmware  # noqa: E402
+from controller.settings import from_json  # noqa: E402
+
+
+def read_exactly(stream, count):
+    """Return `count` bytes, or fewer if the stream has ended."""
+    data = b""
+    while len(data) < count:
+        more = stream.read(count - len(data))
+        if not more:
+            break
+        data += more
+    return data
+
+
+def main():
+    """Serve rounds until told to quit."""
+    source = sys.stdin.buffer
+    sink = sys.stdout.buffer
+    flush = getattr(sink, "flush", None)  # MicroPython's standard output has no buffer to flush
+    picture = firmware = None
+    while True:
+        head = read_exactly(source, 4)
+        if len(head) < 4:
+            return
+        body = read_exactly(source, struct.unpack(wire.LENGTH, head)[0])
+        if body[0] == wire.QUIT:
+            return
+        if body[0] == wire.BOOT:
+            now_us, text = wire.unpack_boot(body)
+            picture = Lockstep(now_us)
+            firmware = Firmware(picture.ports, from_json(text))
+            continue
+        wire.show_round(body, picture)
+        deadline_us = firmware.poll(picture.now_us)
+        sink.write(wire.framed(wire.pack_reply(deadline_us, picture)))
+        if flush:
+            flush()
+
+
+if __name__ == "__main__":
+    main()

