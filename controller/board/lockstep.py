@@ -2,9 +2,9 @@
 
 Theory of operation
 -------------------
-Where the world is simulated, or sits at the other end of a pipe, the firmware cannot ask it things in
-the middle of a round.  So before each round the host fills in a picture: the time, the levels, the
-edges since last time.  During the round the firmware's orders are written down in
+Where the world is simulated, or sits at the other end of a pipe, the firmware cannot ask it things
+in the middle of a round.  So before each round the host fills in a picture: the time, the levels,
+the edges since last time.  During the round the firmware's orders are written down in
 `Lockstep.orders`; after it the host carries them out.  World and firmware thus meet only between
 rounds, which makes a run repeatable to the byte whichever interpreter the firmware is in.
 
@@ -27,8 +27,8 @@ class Lockstep:
 
     def __init__(self, now_us):
         self.now_us = now_us
-        self.orders = []  # (code, argument) in the order given
-        self.notes = []  # (time_us, kind, a, b)
+        self.orders: list = []  # (code, argument) in the order given
+        self.notes: list = []  # (time_us, kind, a, b)
         self.said = b""  # bytes for the host
         self.drive = _Drive(self.orders)
         self.beam = _Beam(self.orders)

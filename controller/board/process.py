@@ -37,7 +37,8 @@ def main():
     source = sys.stdin.buffer
     sink = sys.stdout.buffer
     flush = getattr(sink, "flush", None)  # MicroPython's standard output has no buffer to flush
-    picture = firmware = None
+    picture: Lockstep
+    firmware: Firmware
     while True:
         head = read_exactly(source, 4)
         if len(head) < 4:

@@ -152,4 +152,6 @@ def _unpack_move(body, place):
     place += _MOVE_BYTES
     head = array("I", body[place : place + 4 * heads])
     place += 4 * heads
-    return Move(direction, head, cruise_steps, cruise_ticks, array("I", body[place : place + 4 * tails]))
+    return Move(
+        direction, head, cruise_steps, cruise_ticks, array("I", body[place : place + 4 * tails])
+    )

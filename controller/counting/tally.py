@@ -15,8 +15,8 @@ what is still owed is the quantity less the *upper* bound.
 A good pulse that fits no open pocket but finds a silent or empty one is a part that clung and
 fell late: it is that pocket's part.  Every other pulse is evidence that disagrees: a second
 pulse for a filled pocket, one that is too long, one without any pocket.  It may be a part, so it
-raises the upper bound only, and the two bounds stay apart: the bag has to be checked.  A pulse too short
-for a part is noise; but where it falls into the window of a pocket that stays silent, that
+raises the upper bound only, and the two bounds stay apart: the bag has to be checked.  A pulse too
+short for a part is noise; but where it falls into the window of a pocket that stays silent, that
 pocket is no longer provable.
 
 The numbers are the truth about the bag only as far as the faults considered go; see the

@@ -201,7 +201,7 @@ CAUSES = (
         WARNING,
         0,
         "beam and pockets disagree: a pulse may be one part or two, or belongs to no pocket",
-        "Count the bag by hand. If it comes again, isolate the supply and look at pockets and beam.",
+        "Count the bag by hand. If it comes again, isolate the supply and look at the pockets.",
     ),
     (
         CANCELLED,

@@ -1,7 +1,8 @@
 """Orders: tickets and the results they led to.
 
 A ticket makes an order unique, so that a host which lost the answer may ask again: the same
-ticket with the same quantity is acknowledged and delivered once, with another quantity it is refused.
+ticket with the same quantity is acknowledged and delivered once, with another quantity it is
+refused.
 Ticket numbers are the host's; 0 means "no ticket" and is never valid.
 """
 
@@ -12,7 +13,9 @@ TICKET_MAX = 65535  # one 16-bit register on the fieldbus; a host counts up and 
 class Result:
     """What became of a request. Plain numbers; outcome and cause as in `request` and `causes`."""
 
-    def __init__(self, ticket, quantity, outcome, lower, upper, pockets, retries, duration_ms, cause):
+    def __init__(
+        self, ticket, quantity, outcome, lower, upper, pockets, retries, duration_ms, cause
+    ):
         self.ticket = ticket
         self.quantity = quantity
         self.outcome = outcome

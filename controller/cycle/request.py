@@ -89,7 +89,7 @@ class Request:
         self._seen = 0  # parts seen when the last decision was made
         self._patience_us = 0  # when waiting for help ends
 
-    # ---- what the firmware asks of it ---------------------------------------------------------
+    # ---- what the firmware asks of it -----------------------------------------------------------
 
     @property
     def state(self):
@@ -157,7 +157,7 @@ class Request:
         if self.cause == causes.NO_CAUSE:
             self.cause = cause
 
-    # ---- stepping -----------------------------------------------------------------------------
+    # ---- stepping -------------------------------------------------------------------------------
 
     def step(self, now_us, motion, levels):
         """Go on with the request; `motion` is what the sprocket's poll has answered."""

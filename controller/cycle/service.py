@@ -16,7 +16,8 @@ The firmware is no safety function: the guard switch has to cut the drive in har
 
 from controller.board.ports import CUT, DRIVE_HEALTHY, GUARD_CLOSED, RECEIVER_READY
 from controller.cycle import causes, unit
-from controller.cycle.request import INTERRUPTED, SHORT
+from controller.cycle.maintenance import Maintenance
+from controller.cycle.request import INTERRUPTED, SHORT, Request
 from controller.record import events as ev
 
 # The driver's current has settled and the rotor has snapped to its step this long after enabling.
@@ -32,12 +33,13 @@ _CUTTING = (unit.ABORTING, unit.ABORTED)
 class Service:
     """Owns the unit chart and the cause of its stop; stepped by the firmware."""
 
+    _request: Request
+    _maintenance: Maintenance
+
     def __init__(self, settings, drive, sprocket, events):
         self._drive = drive
         self._sprocket = sprocket
         self._events = events
-        self._request = None
-        self._maintenance = None
         self.unit = unit.UnitChart(self._changed)
         self.cause = causes.CauseHolder()
         self._limit_us = ACTING_LIMIT_US + settings.recovery_chute_ms * 1000
@@ -76,7 +78,7 @@ class Service:
         self._request = request
         self._maintenance = maintenance
 
-    # ---- what moves the unit ----------------------------------------------------------------
+    # ---- what moves the unit --------------------------------------------------------------------
 
     @property
     def acting(self):
@@ -128,7 +130,7 @@ class Service:
         if self.cause.raise_(cause, self._now_us):
             self._events.note(self._now_us, ev.CAUSE, cause)
 
-    # ---- following it -------------------------------------------------------------------------
+    # ---- following it ---------------------------------------------------------------------------
 
     def step(self, now_us):
         """End the acting state if its work is done; resume what resumes by itself."""

@@ -58,9 +58,7 @@ class Desk:
             why = "" if service.safe else ", guard open or drive faulty"
             raise Refused(
                 SETTINGS_CONFLICT,
-                "command {} not legal in state {}{}".format(
-                    unit.COMMANDS[number].upper(), unit.STATES[self.unit.state].upper(), why
-                ),
+                f"command {unit.COMMANDS[number].upper()} not legal in state {self._state()}{why}",
             )
 
     def change_mode(self, number):
@@ -69,9 +67,7 @@ class Desk:
         if not self.unit.change_mode(number):
             raise Refused(
                 SETTINGS_CONFLICT,
-                "mode may change in STOPPED, IDLE, ABORTED only; state is {}".format(
-                    unit.STATES[self.unit.state].upper()
-                ),
+                f"mode may change in STOPPED, IDLE, ABORTED only; state is {self._state()}",
             )
         self._fw.note_mode(number, before)
 
@@ -85,7 +81,7 @@ class Desk:
         fw = self._fw
         return fw.request.is_open or fw.service.acting or fw.maintenance.busy
 
-    # ---- requests ---------------------------------------------------------------------------------
+    # ---- requests -------------------------------------------------------------------------------
 
     def open_request(self, ticket, quantity):
         """Order `quantity` parts under `ticket`; a repeated order is acknowledged, not repeated."""
@@ -110,9 +106,7 @@ class Desk:
 
     def _same_quantity(self, ticket, quantity, known):
         if quantity != known:
-            raise Refused(
-                ILLEGAL_VALUE, f"ticket {ticket} is for {known}, asked for {quantity}"
-            )
+            raise Refused(ILLEGAL_VALUE, f"ticket {ticket} is for {known}, asked for {quantity}")
 
     def cancel_request(self):
         """Close the open request after what has fallen is counted."""
@@ -146,7 +140,7 @@ class Desk:
         """Tickets whose results are kept, newest first."""
         return self._fw.orders.tickets()
 
-    # ---- magazine and sprocket --------------------------------------------------------------------
+    # ---- magazine and sprocket ------------------------------------------------------------------
 
     def magazine_load(self, parts):
         """Say that `parts` parts were put into the magazine."""
@@ -183,7 +177,7 @@ class Desk:
         sprocket = self._fw.sprocket
         return (1 if sprocket.known else 0, sprocket.frontier, sprocket.position)
 
-    # ---- bench moves --------------------------------------------------------------------------------
+    # ---- bench moves ----------------------------------------------------------------------------
 
     def jog(self, ppm):
         """Creep by a part of a pocket; Maintenance mode."""
@@ -234,21 +228,19 @@ class Desk:
     def _in_execute(self, mode):
         self._in_mode(mode)
         if self.unit.state != unit.EXECUTE:
-            raise Refused(
-                SETTINGS_CONFLICT,
-                f"state is {unit.STATES[self.unit.state].upper()}, must be EXECUTE",
-            )
+            raise Refused(SETTINGS_CONFLICT, f"state is {self._state()}, must be EXECUTE")
 
     def _in_mode(self, mode):
         if self.unit.mode != mode:
             raise Refused(
                 SETTINGS_CONFLICT,
-                "mode is {}, must be {}".format(
-                    unit.MODES[self.unit.mode].upper(), unit.MODES[mode].upper()
-                ),
+                f"mode is {unit.MODES[self.unit.mode].upper()}, must be {unit.MODES[mode].upper()}",
             )
 
-    # ---- reading out ----------------------------------------------------------------------------------
+    def _state(self):
+        return unit.STATES[self.unit.state].upper()
+
+    # ---- reading out ----------------------------------------------------------------------------
 
     def setting(self, name):
         """The value of one setting by its firmware key."""

@@ -25,7 +25,7 @@ the evidence is in.  A short one creeps, one pitch at a time.
 from controller.board.ports import CUT, RUNNING, STALLED
 from controller.motion.gear import PocketRatio
 from controller.motion.profile import Planner, creep, step_ticks, stop_point
-from controller.motion.words import TICK_HZ
+from controller.motion.words import TICK_HZ, Move
 
 TICKS_PER_US = TICK_HZ // 1000000
 PPM = 1000000
@@ -46,6 +46,8 @@ MOVING, ARRIVED, STALL, OVERDUE, CUT_OFF = range(5)
 
 class Sprocket:
     """The wheel and its drive: runs, searches and nudges, one at a time."""
+
+    _move: Move  # the move under way, or the last one: a part may prove the position after its end
 
     def __init__(self, settings, drive):
         self._drive = drive
@@ -76,8 +78,6 @@ class Sprocket:
         self._forward = True  # which flank of the lash is engaged
         self.moving = False
         self.creeping = False  # the move under way, or the last one, is a creep
-        # the move under way, or the last one: a part may prove its position after its end
-        self._move = None
         self._started_us = 0
         self._lost = 0  # steps of the move spent on lash before the sprocket follows
         self._last = 0  # last pocket this move may open
@@ -89,7 +89,7 @@ class Sprocket:
         self._lag = 0  # steps the sprocket was seen to lag the command in this move
         self.slipped = False
 
-    # ---- beginning a move -------------------------------------------------------------------
+    # ---- beginning a move -----------------------------------------------------------------------
 
     def run(self, pockets, now_us):
         """Start a run that lets `pockets` more pockets go and ends at the dwell behind them."""
@@ -162,7 +162,7 @@ class Sprocket:
         self.moving = True
         self._drive.start(self._move)
 
-    # ---- following a move -------------------------------------------------------------------
+    # ---- following a move -----------------------------------------------------------------------
 
     def poll(self, opened):
         """Follow the move; append newly opened pockets to `opened`; return how it goes on.
@@ -232,7 +232,7 @@ class Sprocket:
         """Steps of the move under way, position unknown, that open its next pocket."""
         return self._slack + self._opened * self.pitch
 
-    # ---- evidence of position ---------------------------------------------------------------
+    # ---- evidence of position -------------------------------------------------------------------
 
     def on_index(self, time_us):
         """Take an edge of the pocket index sensor."""
@@ -339,7 +339,7 @@ class Sprocket:
         due = self._offset(self._next_index) - self._index_lead
         return issued > due + self.pitch // OVERDUE_DIVISOR
 
-    # ---- ending a move ----------------------------------------------------------------------
+    # ---- ending a move --------------------------------------------------------------------------
 
     def shorten(self, pockets):
         """End the run after `pockets` more new pockets, or as soon after that as it can."""

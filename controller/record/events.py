@@ -54,7 +54,7 @@ class Events:
 
     def __init__(self, trace):
         self._trace = trace
-        self._ring = [None] * RING_EVENTS
+        self._ring = [(0, 0, 0, 0, 0)] * RING_EVENTS
         self._first = 0  # sequence number of the oldest entry still unread
         self._next = 0  # sequence number the next event will get
 
