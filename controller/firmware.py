@@ -116,8 +116,10 @@ class Firmware:
         if opened:
             self.counters.pockets += len(opened)
             if self.request.is_open:
+                kind = ev.CREEP_RELEASE if sprocket.creeping else ev.RELEASE
                 for pocket, first_us, last_us in opened:
                     self.tally.passed(pocket, first_us, last_us, sprocket.creeping)
+                    self.ports.trace.note(first_us, kind, pocket, last_us - first_us)
             opened.clear()
         return motion
 

@@ -24,6 +24,9 @@ REQUEST_CLOSED = 14  # a ticket, b outcome
 MAGAZINE = 15  # a level
 SLIP = 16  # a steps the sprocket lags the command
 BOOT = 17
+# To the trace port only: one a pocket would fill the ring with what the bounds sum up.
+RELEASE = 18  # a pocket, b us of uncertainty; the time is the earliest it can have let go
+CREEP_RELEASE = 19  # the same, passed at the creep rate
 
 NAMES = (
     "",
@@ -44,6 +47,8 @@ NAMES = (
     "magazine",
     "slip",
     "boot",
+    "release",
+    "creep-release",
 )
 
 RING_EVENTS = 64  # about one request's worth; at five words each it costs the board 1.3 KB
