@@ -1,0 +1,180 @@
+"""The world: one module's true parameters, in the units the physics is written in.
+
+Theory of operation
+-------------------
+`World.of(config)` takes what a module description states about itself (human units) and adds what
+no description knows: friction, how far the real lash is from the bound, how parts scatter. These
+additions are this project's assumptions; every one can be overridden by keyword in a test.
+
+Angles are turned into pockets (1 = one pitch of the sprocket) and motor microsteps ("steps").
+Counted from the dwell position of pocket number k, a pocket passes the magazine opening
+`feed_pockets` before its own dwell position and lets go half a pocket before it.
+"""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from typing import Any, Protocol, Self
+
+G_M_S2 = 9.80665  # standard gravity
+FULL_STEPS_PER_CYCLE = 4  # of a two-phase hybrid stepper: its torque repeats every 4 full steps
+G_CM2 = 1e-7  # 1 g cm^2 in kg m^2
+
+
+class Described(Protocol):
+    """What the plant needs of a module description: `values[section][key]` in human units."""
+
+    @property
+    def values(self) -> Mapping[str, Any]: ...
+
+
+@dataclass(frozen=True)
+class World:
+    """True parameters of one module."""
+
+    # Motor and gear train, seen at the motor shaft.
+    steps_per_turn: int
+    steps_per_full_step: int
+    steps_per_pocket: float
+    pockets: int
+    holding_n_m: float
+    inertia_kg_m2: float
+    creep_steps_s: float
+    lash_steps: float
+    friction_n_m: float = 0.02  # gears, bearings and the column of parts
+    running_share: float = 0.8  # of the holding torque, left at low speed when microstepping
+    corner_rev_s: float = 8.0  # where torque has dropped by 1/sqrt(2): winding inductance, supply
+    stall_report_us: int = 3000  # from losing the rotor to the driver's stall output
+
+    # The sprocket, in pockets.
+    index_fitted: bool = True
+    index_lead_pockets: float = 0.5  # index edge before the release edge
+    index_flag_pockets: float = 0.08  # width of the index flag
+    feed_pockets: int = 2  # dwell positions from under the opening to the release
+    opening_pockets: float = 0.7  # travel over which a pocket is under the opening
+    release_scatter_pockets: float = 0.04  # half-width, triangular
+    release_limit_pockets: float = 0.34  # no part can fall further than this from the edge
+    wear_shift_pockets: float = 0.02  # release comes later by this at the rated pieces
+    rated_pieces: int = 200_000
+
+    # The magazine and the channel.
+    capacity: int = 400
+    low_level: int = 40
+    low_sensor: bool = True
+    part_pitch_m: float = 0.008  # how far the column moves for the next part
+    feed_drag: float = 0.2  # share of gravity lost to friction in the channel
+    feed_scatter: float = 0.05  # half-width of the feed time, as a share
+
+    # Jams and trains.
+    free_back_pockets: float = 0.2  # a jam needs the sprocket moved back this far
+    shake_pockets: float = 0.05  # least travel that shakes a train
+
+    # Fall and beam.
+    longest_m: float = 0.008
+    shortest_m: float = 0.0032
+    hole_m: float = 0.0
+    drop_m: float = 0.03
+    drop_scatter_m: float = 0.0005  # half-width, uniform
+    kick_m_s: float = 0.02  # largest downward speed a part starts with; uniform from 0
+    aperture_m: float = 0.001  # width of the light beam: a gap narrower than this stays dark
+    bounce_us: int = 200
+    respond_us: int = 1000
+
+    @classmethod
+    def of(cls, config: Described, **overrides: Any) -> Self:
+        """Take a module description; keyword arguments replace single fields afterwards."""
+        world = cls(
+            **_motor(config.values),
+            **_sprocket(config.values),
+            **_magazine(config.values),
+            **_fall(config.values),
+        )
+        return replace(world, **overrides)
+
+    @property
+    def cycle_steps(self) -> int:
+        """Steps after which the motor cannot tell its position apart."""
+        return FULL_STEPS_PER_CYCLE * self.steps_per_full_step
+
+    @property
+    def step_rad(self) -> float:
+        """Motor angle of one step."""
+        return 2 * math.pi / self.steps_per_turn
+
+    @property
+    def feed_us(self) -> float:
+        """Mean time the column takes to slide one part further, from rest."""
+        pull_m_s2 = G_M_S2 * (1 - self.feed_drag)
+        return 1e6 * math.sqrt(2 * self.part_pitch_m / pull_m_s2)
+
+    @property
+    def fastest_pockets_s(self) -> float:
+        """Steady rate up to which every pocket is long enough under the opening."""
+        return self.opening_pockets * 1e6 / (self.feed_us * (1 + self.feed_scatter))
+
+
+def _motor(values: Mapping[str, Any]) -> dict[str, Any]:
+    motor, limits = values["motor"], values["limits"]
+    full_steps, microsteps = motor["full_steps_per_rev"], motor["microsteps"]
+    reduction = _reduction(values)
+    pockets = values["sprocket"]["pockets"]
+    per_turn = full_steps * microsteps
+    sprocket_g_cm2 = values["sprocket"]["inertia_g_cm2"]
+    inertia_g_cm2 = motor["rotor_inertia_g_cm2"] + sprocket_g_cm2 / float(reduction) ** 2
+    return {
+        "steps_per_turn": per_turn,
+        "steps_per_full_step": microsteps,
+        "steps_per_pocket": float(per_turn * reduction / pockets),
+        "pockets": pockets,
+        "holding_n_m": motor["holding_torque_n_m"],
+        "inertia_kg_m2": inertia_g_cm2 * G_CM2,
+        "creep_steps_s": limits["creep_rev_s"] * per_turn,
+        # The description gives the bound; a real gear train has somewhat less play.
+        "lash_steps": 0.8 * values["sprocket"]["lash_deg"] / 360 * float(reduction) * per_turn,
+    }
+
+
+def _reduction(values: Mapping[str, Any]) -> Fraction:
+    """Motor turns per sprocket turn."""
+    reduction = Fraction(1)
+    for driver, driven in values["gear"]["stages"]:
+        reduction *= Fraction(driven, driver)
+    return reduction
+
+
+def _sprocket(values: Mapping[str, Any]) -> dict[str, Any]:
+    sprocket = values["sprocket"]
+    pitch_deg = 360 / sprocket["pockets"]
+    return {
+        "index_fitted": bool(sprocket["index_sensor"]),
+        "index_lead_pockets": sprocket.get("release_deg", pitch_deg / 2) / pitch_deg,
+        "release_limit_pockets": 0.5 - sprocket["dwell_deg"] / pitch_deg,
+        "rated_pieces": sprocket["rated_pieces"],
+    }
+
+
+def _magazine(values: Mapping[str, Any]) -> dict[str, Any]:
+    magazine, part = values["magazine"], values["part"]
+    # A part with a hole lies flat and its neighbours touch rim to rim. A part without one hangs in
+    # a rail head to head; a cap screw's head is 1.8 times its thread (ISO 4762: M4 has 7.22 mm).
+    pitch_mm = part["longest_mm"] if part.get("hole_mm") else 1.8 * part["shortest_mm"]
+    return {
+        "capacity": magazine["capacity"],
+        "low_level": magazine["low_level"],
+        "low_sensor": bool(magazine["low_sensor"]),
+        "part_pitch_m": pitch_mm / 1e3,
+    }
+
+
+def _fall(values: Mapping[str, Any]) -> dict[str, Any]:
+    part, beam = values["part"], values["beam"]
+    return {
+        "longest_m": part["longest_mm"] / 1e3,
+        "shortest_m": part["shortest_mm"] / 1e3,
+        "hole_m": (part.get("hole_mm") or 0.0) / 1e3,
+        "drop_m": beam["drop_mm"] / 1e3,
+        # The description gives bounds; the real sensor keeps within them.
+        "bounce_us": int(0.8 * beam["bounce_ms"] * 1e3),
+        "respond_us": int(0.6 * beam["response_ms"] * 1e3),
+    }
