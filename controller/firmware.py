@@ -56,6 +56,7 @@ class Firmware:
         self.service = Service(settings, ports.drive, self.sprocket, self.events)
         self.request = Request(
             settings,
+            self.windows,
             self.sprocket,
             self.tally,
             self.reader,

@@ -46,9 +46,12 @@ SEARCHES_MAX = 8
 class Request:
     """The request that is open, or the last one. Owned and polled by the firmware."""
 
-    def __init__(self, settings, sprocket, tally, reader, test, counters, events, halt_unit):
+    def __init__(
+        self, settings, windows, sprocket, tally, reader, test, counters, events, halt_unit
+    ):
         """`halt_unit(cause, now_us)` takes the unit to the state that the cause leads to."""
         self._settings = settings
+        self._stuck_us = windows.stuck_us
         self._sprocket = sprocket
         self._tally = tally
         self._reader = reader
@@ -348,7 +351,7 @@ class Request:
 
     def _blocked_too_long(self):
         since = self._reader.blocked_since_us
-        return since is not None and self._now_us > since + self._reader.windows.stuck_us
+        return since is not None and self._now_us > since + self._stuck_us
 
     def _judge_beam(self, verdict):
         passed = verdict == selftest.PASSED
