@@ -9,6 +9,7 @@ refused, so that one mistake is reported once.
 """
 
 from controller.motion.gear import MDEG_PER_TURN
+from controller.motion.intmath import ceil_div
 from controller.motion.profile import MAX_RAMP_STEPS, MAX_VELOCITY_STEPS_S
 from controller.motion.reach import top_speed
 
@@ -113,18 +114,22 @@ def related(values, rows):
     """Check keys against each other; a rule narrows the range of one key, given the others."""
     problems = []
     for key, needs, limits, why in RELATIONS:
-        if key not in values or not all([need in values for need in needs]):
-            continue
-        row = rows[key]
-        optional = row[1] == OPTIONAL
-        if optional and values[key] == 0:
-            continue
-        low, high = limits(values)
-        low = row[3] if low is None else max(low, row[3])
-        high = row[4] if high is None else min(high, row[4])
-        if not low <= values[key] <= high:
-            problems.append(Problem(key, values[key], row[2], low, high, why, optional))
+        if key in values and all([need in values for need in needs]):
+            low, high = limits(values)
+            problems.extend(narrowed(rows[key], values[key], low, high, why))
     return problems
+
+
+def narrowed(row, value, low, high, why):
+    """Check a value against its row's range narrowed to `low` to `high` (None: as the row)."""
+    key, kind, unit, least, most = row[:5]
+    if kind == OPTIONAL and value == 0:
+        return []
+    low = least if low is None else max(low, least)
+    high = most if high is None else min(high, most)
+    if low <= value <= high:
+        return []
+    return [Problem(key, value, unit, low, high, why, kind == OPTIONAL)]
 
 
 def nearest(word, known):
@@ -164,7 +169,7 @@ def _steps_per_turn(values):
 
 def _pockets(values):
     turn = _steps_per_turn(values)
-    return -(-turn // STEPS_PER_POCKET_HIGH), turn // STEPS_PER_POCKET_LOW
+    return ceil_div(turn, STEPS_PER_POCKET_HIGH), turn // STEPS_PER_POCKET_LOW
 
 
 def _release(values):
@@ -191,7 +196,7 @@ RELATIONS = (
     (
         "sprocket_pitch_radius_um",
         ("sprocket_pockets", "part_shortest_um"),
-        lambda v: (v["sprocket_pockets"] * v["part_shortest_um"] * 1_000 // 6_283, None),
+        lambda v: (ceil_div(v["sprocket_pockets"] * v["part_shortest_um"] * 1_000, 6_283), None),
         "the pockets must fit side by side on the pitch circle",
     ),
     (

@@ -88,7 +88,8 @@ ROWS = (
     ("beam_bounce_us", INTEGER, "us", 0, 20_000, REQUIRED, "longest chatter of one edge"),
     ("beam_response_us", INTEGER, "us", 0, 20_000, REQUIRED, "delay of the sensor"),
     ("beam_test", INTEGER, "", 0, 1, REQUIRED, "1: the emitter can be switched off for a test"),
-    ("beam_shortest_us", OPTIONAL, "us", 20, 1_000_000, 0, "shortest pulse of a part; 0: derived"),
+    ("beam_shortest_us", OPTIONAL, "us", windows.LEAST_PULSE_US, 1_000_000, 0,
+     "shortest pulse of a part; 0: derived"),
     ("beam_longest_us", OPTIONAL, "us", 100, 5_000_000, 0, "longest pulse of a part; 0: derived"),
     ("beam_merge_us", OPTIONAL, "us", 1, 1_000_000, 0, "clear gap within one part; 0: derived"),
     ("beam_early_us", OPTIONAL, "us", 1, 5_000_000, 0, "release to earliest pulse; 0: derived"),
@@ -238,7 +239,8 @@ def check(values) -> list[Problem]:
     if not problems:  # the windows follow from everything else, so all that must be sound
         bare = _Bare()
         _assign(bare, sound)
-        problems.extend(windows.problems(bare))
+        for key, value, low, high, why in windows.relations(bare):
+            problems.extend(checks.narrowed(ROW_OF[key], value, low, high, why))
     return problems
 
 

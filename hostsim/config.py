@@ -147,9 +147,9 @@ class _Reading:
             self.problems.append(_line(f"{key}.move", name, "", "", f"must be one of {names}"))
             return PLACEHOLDER_RUNG
         move = MOVE_NAMED[name]
-        known = ["move", move.amount, "times"]
-        for stranger in sorted(set(rung) - set(known)):
-            self.problems.append(_unknown(f"{key}.{stranger}", _nearest(stranger, known)))
+        for stranger in sorted(set(rung) - {"move", move.amount, "times"}):
+            why = f'unknown; a "{name}" takes move, {move.amount} and times'
+            self.problems.append(_line(f"{key}.{stranger}", None, "", "", why))
         amount = rung.get(move.amount)
         if not _is_number(amount):
             low, high = core.RUNGS[move.code][2:]

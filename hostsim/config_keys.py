@@ -50,7 +50,7 @@ ROWS = (
     Row("gear", "stages", "teeth", "gear_stages", kind=list),
     Row("sprocket", "pockets", "pockets", "sprocket_pockets", kind=int),
     Row("sprocket", "pitch_radius_mm", "mm", "sprocket_pitch_radius_um", 1_000),
-    Row("sprocket", "inertia_g_cm2", "g cm2", low=0.01, high=1_000_000.0),
+    Row("sprocket", "inertia_g_cm2", "g cm2", low=0.01, high=100_000.0),
     Row("sprocket", "release_deg", "deg", "sprocket_release_mdeg", 1_000),
     Row("sprocket", "dwell_deg", "deg", "sprocket_dwell_mdeg", 1_000),
     Row("sprocket", "index_sensor", "", "sprocket_index", kind=bool),

@@ -12,7 +12,7 @@ next, mostly at the release edge midway.  The part then falls freely, and tumble
     early, late earliest and latest, wider by the time the sprocket takes from the release edge
                 to the dwell zone on either side.  A planned run passes its first and last release
                 at the least speed, which is above the mean speed of a run over one pocket
-    shortest    half the shortest extent (a beam that is clipped by a corner) at full speed
+    shortest    the part of the shortest extent that is sure to be seen (SURE) at full speed
     longest     the longest extent at the least speed
     merge       the hole at the least speed, or the chatter of the sensor if there is no hole
     stuck       no part takes so long, nor three that fall one upon the other
@@ -20,12 +20,11 @@ next, mostly at the release edge midway.  The part then falls freely, and tumble
                 the first falls latest and the second earliest
 
 Air drag is left out: at these sizes it changes the fall by less than one part in a thousand.
-The sensor's response may delay the edge into the dark or the edge out of it, and so it lengthens
-or shortens every figure in the direction that hurts.  Any figure set to more than 0 in the
+The sensor's response may delay the edge into the dark or the edge out of it, and chatter may eat
+into the dark; both are taken in the direction that hurts.  Any figure set to more than 0 in the
 settings replaces the one derived here.
 """
 
-from controller.checks import Problem
 from controller.motion.gear import MDEG_PER_TURN, PocketRatio
 from controller.motion.intmath import ceil_div, root
 from controller.motion.reach import US_PER_S, least_us
@@ -34,10 +33,16 @@ GRAVITY_UM_S2 = 9_806_650  # standard gravity, exact by definition (CGPM 1901)
 # 2 pi in millionths
 TWO_PI_PPM = 6_283_185
 
+LEAST_PULSE_US = 20  # no sensor of this trade tells anything shorter from a disturbance
+
 # A part that rubs on the channel or turns over in it takes up to a quarter longer than free fall
 # over the same way (common practice; measure, and set late_ms or longest_ms, where it matters).
 SLOW_NUM = 5
 SLOW_DEN = 4
+# A part that falls beside the middle of the channel shows the beam a chord: at least two thirds of
+# its extent, if the channel is no wider than parts need (common practice).
+SURE_NUM = 2
+SURE_DEN = 3
 # Parts that may fall one upon the other before a dark beam means a part that stays there.
 PARTS_TOGETHER = 3
 
@@ -63,8 +68,10 @@ class Windows:
         self.latest_us = _slow(self.fall_us) + s.beam_response_us
 
         impact_um_s = root(throw_um_s**2 + 2 * GRAVITY_UM_S2 * (s.beam_drop_um + half_um), 2)
-        clipped_us = s.part_shortest_um * US_PER_S // (2 * impact_um_s)
-        self.shortest_us = s.beam_shortest_us or max(1, clipped_us - s.beam_response_us)
+        sure_us = s.part_shortest_um * SURE_NUM * US_PER_S // (SURE_DEN * impact_um_s)
+        self.shortest_us = s.beam_shortest_us or max(LEAST_PULSE_US, sure_us - margin_us)
+        # Chatter by itself must not pass for a part.
+        self.bounce_high_us = (s.beam_shortest_us or (sure_us - s.beam_response_us) // 2) - 1
         crossing_us = _slow(_crossing_us(s.beam_drop_um, s.part_longest_um))
         self.longest_us = s.beam_longest_us or crossing_us + margin_us
         hole_us = _slow(_crossing_us(s.beam_drop_um, s.part_hole_um))
@@ -93,25 +100,22 @@ class Windows:
         self.cruise_us = ceil_div(US_PER_S * ratio.num, ratio.den * s.limit_velocity_steps_s)
 
 
-def problems(settings) -> list[Problem]:
-    """Return what is wrong with the windows, derived or set, of settings sound in themselves."""
+def relations(settings):
+    """Return (key, value, low, high, why) for what must hold of the windows, derived or set."""
     w = Windows(settings)
-    found = []
-    for key, value, low, high, why in (
-        ("beam_bounce_us", settings.beam_bounce_us, 0, w.shortest_us - 1,
+    bounce_us = settings.beam_bounce_us
+    return (
+        ("beam_bounce_us", bounce_us, None, w.bounce_high_us,
          "chatter must be shorter than the shortest pulse of a part"),
-        ("beam_shortest_us", w.shortest_us, 1, w.longest_us - 1,
+        ("beam_shortest_us", w.shortest_us, None, w.longest_us - 1,
          "the shortest pulse is shorter than the longest"),
-        ("beam_merge_us", w.merge_us, settings.beam_bounce_us + 1, w.cruise_us - 1,
+        ("beam_merge_us", w.merge_us, bounce_us + 1, w.cruise_us - 1,
          "longer than the chatter, shorter than from pocket to pocket at cruise"),
-        ("beam_early_us", w.early_us, 1, w.late_us - 1,
+        ("beam_early_us", w.early_us, None, w.late_us - 1,
          "the early limit comes before the late one"),
-        ("beam_stuck_us", w.stuck_us, w.longest_us + 1, 60 * US_PER_S,
+        ("beam_stuck_us", w.stuck_us, w.longest_us + 1, None,
          "a stuck beam stays dark longer than any part takes"),
-    ):  # fmt: skip
-        if not low <= value <= high:
-            found.append(Problem(key, value, "us", low, high, why))
-    return found
+    )  # fmt: skip
 
 
 def fall_us(drop_um, start_um_s=0):
