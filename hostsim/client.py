@@ -35,7 +35,6 @@ from hostsim.answers import (
     Result,
     UnitMode,
     UnitState,
-    field,
     fields,
     units,
 )
@@ -45,7 +44,7 @@ ERROR_QUEUE_MAX = 64  # more entries than any module keeps: reading it out alway
 TRIES = 3  # how often a harmless question is asked before its loss is reported
 OPERATION_TIMEOUT_S = 60.0  # a change of state may register the sprocket: a turn at creep speed
 PROGRESS_TIMEOUT_S = 600.0  # a request in which nothing moves for so long will not close
-TICKET_MAX = 2**31 - 1
+TICKET_MAX = 65_535  # a module counts tickets in one word of a fieldbus
 
 A = TypeVar("A", bound=Answer)
 
@@ -259,8 +258,9 @@ class DispenserClient:
             self._link.pause(self._poll_s)
 
     def next_ticket(self) -> int:
-        """A ticket number that no remembered request has."""
-        return max(self.tickets(), default=0) % TICKET_MAX + 1
+        """The ticket after the newest one; after the last number, the first again."""
+        newest = self.tickets()[:1] or [self.progress().ticket]
+        return newest[0] % TICKET_MAX + 1
 
     def progress(self) -> Progress:
         """The open request, or the last one."""
@@ -273,7 +273,7 @@ class DispenserClient:
     def tickets(self) -> list[int]:
         """Tickets of the requests the module remembers, newest first."""
         found = fields(self.ask("REQuest:TICKets?"))
-        return [ticket for ticket in found if isinstance(ticket, int)]
+        return [ticket for ticket in found if isinstance(ticket, int) and ticket]
 
     def cancel_request(self) -> None:
         """Close the open request early; what is already out is in its result."""
@@ -327,14 +327,15 @@ class DispenserClient:
 
     # -- read-out -----------------------------------------------------------------------------
 
-    def settings(self) -> dict[str, Field]:
+    def settings(self) -> dict[str, Field | list[Field]]:
         """Every setting by its name, in the units of the names."""
         names = [str(name) for name in fields(self.ask("SETTing:CATalog?"))]
         return {name: self.setting(name) for name in names}
 
-    def setting(self, name: str) -> Field:
-        """One setting by its name. DeviceError if there is none of that name."""
-        return field(self.ask(f"SETTing:VALue? {name}"))
+    def setting(self, name: str) -> Field | list[Field]:
+        """One setting by its name, a table row after row. DeviceError if there is no such name."""
+        values = fields(self.ask(f'SETTing:VALue? "{name}"'))
+        return values[0] if len(values) == 1 else values
 
     def events(self) -> Iterator[Event]:
         """Read out the module's event memory, oldest first, until it is empty."""

@@ -122,7 +122,10 @@ class SimLink:
         self._module = module
 
     def ask(self, line: str, timeout_s: float) -> str:
-        return self._module.ask(line, round(timeout_s * 1e6))
+        try:
+            return self._module.ask(line, round(timeout_s * 1e6))
+        except TimeoutError as error:
+            raise AnswerTimeoutError(str(error)) from error
 
     def pause(self, seconds: float) -> None:
         self._module.run_until(self._module.now_us + round(seconds * 1e6))
@@ -131,7 +134,10 @@ class SimLink:
         return self._module.now_us / 1e6
 
     def reopen(self, within_s: float) -> None:
-        raise LinkError("a simulated line is never lost: the module has not answered")
+        """A simulated line is never lost; what was said too late must not be heard later."""
+        self._module.write(ETX)
+        self._module.run_until(self._module.now_us)
+        self._module.read()
 
     def close(self) -> None:
         self._module.close()

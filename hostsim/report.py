@@ -39,10 +39,10 @@ def verdict(results: Sequence[Result], part: str) -> str:
     """One line that says how the requests ended."""
     if len(results) == 1:
         result = results[0]
-        return f"{result.outcome}: {parts_out(result)} {part}, in {result.seconds:.2f} s"
+        return f"{result.outcome}: {parts_out(result)} parts ({part}) in {result.seconds:.2f} s"
     counts = Counter(result.outcome for result in results)
     said = ", ".join(f"{counts[outcome]} {outcome}" for outcome in Outcome if counts[outcome])
-    return f"{said}, of {len(results)} requests for {part}"
+    return f"{said}, of {len(results)} requests ({part})"
 
 
 def advice(results: Sequence[Result]) -> str:

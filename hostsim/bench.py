@@ -1,0 +1,153 @@
+"""The person at the bench of a simulated module.
+
+Theory of operation
+-------------------
+The person sees what a person sees: how full the magazine is, and what the module gives as its
+cause; then does with the hands what the remedy says, one thing after the other.  Where hands come
+near the gears the guard is opened first, which cuts the drive, and shut last.
+
+`Attendant` looks after a module for a host in the same process.  Keeping the magazine filled is a
+matter of course, also while a request waits for parts.  Whatever else stops the unit is put right
+only when the request has closed, so that its result tells what the module did on its own; then the
+attendant gives the commands that lead back to Execute.
+
+`Bystander` stands next to a served module, whose host is somebody else on the line: does only
+what hands can do, and leaves every command to the host.
+"""
+
+from collections.abc import Callable
+
+from controller.cycle import causes
+from controller.record import events
+from hostsim.answers import Progress, RequestState, UnitState
+from hostsim.client import DeviceError, DispenserClient, NotReadyError
+from hostsim.module import SimModule
+from hostsim.plant.plant import Plant
+
+Action = Callable[[Plant], None]
+
+PACE_US = 2_000_000  # one thing done with the hands
+TRIES = 5  # a wedged part is taken out, and the next one may wedge at once
+
+
+def shut_guard(plant: Plant) -> None:
+    """Shut the guard."""
+    plant.guard(True)
+
+
+def open_guard(plant: Plant) -> None:
+    """Open the guard: the drive is cut."""
+    plant.guard(False)
+
+
+def place_receiver(plant: Plant) -> None:
+    """Put a bag in place."""
+    plant.receiver(True)
+
+
+def reaching_in(*actions: Action) -> tuple[Action, ...]:
+    """These actions with the guard open."""
+    return (open_guard, *actions, Plant.turn_to_dwell, shut_guard)
+
+
+# What the remedy of a cause asks of the hands; the others need none.
+HANDS: dict[int, tuple[Action, ...]] = {
+    causes.GUARD_OPEN: (shut_guard,),
+    causes.DRIVE_FAULT: (Plant.reset_drive,),
+    causes.JAMMED: reaching_in(Plant.clear),
+    causes.SLIPPED: reaching_in(Plant.clear, Plant.mend_index),
+    causes.POSITION_UNKNOWN: reaching_in(Plant.clear, Plant.mend_index),
+    causes.BEAM_DEAD: reaching_in(Plant.mend_beam),
+    causes.BEAM_BLOCKED: (Plant.clear, Plant.mend_beam),
+    causes.CHUTE_BLOCKED: (Plant.clear, Plant.mend_beam),
+    causes.MAGAZINE_EMPTY: (Plant.clear,),
+    causes.RECEIVER_NOT_READY: (place_receiver,),
+}
+LAST_LOOK: tuple[Action, ...] = (Plant.reset_drive, place_receiver, shut_guard)
+
+
+def fill(plant: Plant, parts: int) -> None:
+    """Put up to `parts` into the magazine, no more than go in."""
+    parts = min(parts, plant.world.capacity - plant.truth.in_magazine)
+    if parts > 0:
+        plant.refill(parts)
+
+
+class Attendant:
+    """Looks after a module on behalf of `client`, which is connected to it."""
+
+    def __init__(self, module: SimModule, client: DispenserClient) -> None:
+        self._module = module
+        self._plant = module.plant
+        self._client = client
+        self._as_found = True  # the magazine, before it has first been looked after
+        self.helped = 0  # times the unit had stopped and was put right
+
+    def prepare(self, quantity: int) -> None:
+        """Have the unit in Execute, and parts for a request of `quantity` as far as they fit.
+
+        Raises NotReadyError if the unit falls back however often it is put right.
+        """
+        for left in reversed(range(TRIES)):
+            self._put_right()
+            self._tend_magazine(quantity)
+            try:
+                self._client.make_ready()
+                return
+            except (NotReadyError, DeviceError):
+                if not left:
+                    raise
+
+    def watch(self, progress: Progress) -> None:
+        """Look at an open request: refill the magazine if it waits for that."""
+        if progress.state is RequestState.WAITING and not self._plant.truth.in_magazine:
+            self._refill()
+            if self._client.state() is UnitState.SUSPENDED:
+                self._client.command("unsuspend")
+
+    def _put_right(self) -> None:
+        code = self._client.cause().code
+        if self._client.state() is UnitState.EXECUTE or not code:
+            return
+        self.helped += 1
+        for action in (*HANDS.get(code, ()), *LAST_LOOK):
+            action(self._plant)
+            self._module.run_until(self._module.now_us + PACE_US)
+
+    def _tend_magazine(self, quantity: int) -> None:
+        in_magazine = self._plant.truth.in_magazine
+        if self._as_found:
+            self._as_found = False
+            if in_magazine:
+                self._client.load_magazine(in_magazine)
+        elif in_magazine < max(quantity, self._plant.world.low_level):
+            self._refill()
+
+    def _refill(self) -> None:
+        fill(self._plant, self._plant.world.capacity)
+        magazine = self._client.magazine()
+        if magazine.level < magazine.capacity:
+            self._client.load_magazine(magazine.capacity - magazine.level)
+
+
+class Bystander:
+    """Does with the hands what a served module asks for and its host reports."""
+
+    def __init__(self, module: SimModule) -> None:
+        self._module = module
+        self._due: list[tuple[int, Action]] = []  # what is yet to be done, and when
+
+    def look(self) -> None:
+        """See what the module has shown since the last look; do what is due by now."""
+        plant, now_us = self._module.plant, self._module.now_us
+        for _, kind, a, _ in self._module.notes:
+            if kind == events.MAGAZINE:
+                fill(plant, a - plant.truth.in_magazine)
+            elif kind == events.CAUSE and not self._due:
+                actions = HANDS.get(a, ())
+                self._due = [
+                    (now_us + place * PACE_US, action) for place, action in enumerate(actions, 1)
+                ]
+        self._module.notes.clear()
+        while self._due and self._due[0][0] <= now_us:
+            self._due.pop(0)[1](plant)

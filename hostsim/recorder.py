@@ -1,0 +1,88 @@
+"""A recorder between a simulated module's board and its firmware, for traces and pictures.
+
+Theory of operation
+-------------------
+The recorder is itself an engine: it hands every round on to the real one and keeps what went by,
+the edges and pulse counts on the way in, the orders and notes on the way out.  So it sees exactly
+what the firmware saw, with every engine, and changes nothing.
+"""
+
+from dataclasses import dataclass
+
+from controller.board import lockstep
+from controller.motion.words import Move
+from controller.record import events
+from controller.settings import Settings
+from hostsim import trace
+from hostsim.engine import Engine, Note, Reply, Stamp
+from hostsim.trace import Row
+
+TRACED = {
+    events.REQUEST_OPEN: trace.OPEN,
+    events.BEAM_TEST: trace.TEST,
+    events.RELEASE: trace.RELEASE,
+    events.CREEP_RELEASE: trace.CREEP,
+}
+
+
+@dataclass
+class RecordedMove:
+    """One order to the drive, and how far it got."""
+
+    start_us: int
+    move: Move
+    made: int = 0  # steps
+
+
+class Recorder:
+    """An engine that keeps what goes by. `.edges`, `.moves` and `.notes` grow with time."""
+
+    def __init__(self, engine: Engine) -> None:
+        self._engine = engine
+        self.edges: list[Stamp] = []
+        self.moves: list[RecordedMove] = []
+        self.notes: list[Note] = []
+
+    def boot(self, now_us: int, settings: Settings) -> None:
+        """Start the firmware anew."""
+        self._engine.boot(now_us, settings)
+
+    def round(
+        self,
+        now_us: int,
+        levels: int,
+        drive: tuple[int, int],
+        beam: tuple[int, int],
+        edges: list[Stamp],
+        changes: list[Stamp],
+        heard: bytes,
+    ) -> Reply:
+        """One poll."""
+        self.edges += edges
+        if self.moves:
+            self.moves[-1].made = drive[1]
+        reply = self._engine.round(now_us, levels, drive, beam, edges, changes, heard)
+        for code, argument in reply[1]:
+            if code == lockstep.START:
+                self.moves.append(RecordedMove(now_us, argument))
+            elif code == lockstep.AMEND:
+                self.moves[-1].move = self.moves[-1].move.amended(argument)
+        self.notes += reply[2]
+        return reply
+
+    def close(self) -> None:
+        """End the engine."""
+        self._engine.close()
+
+    def trace(self) -> list[Row]:
+        """Everything recorded so far as the rows of a trace, oldest first."""
+        rows = [Row(time_us, trace.EDGE, blocked, 0) for time_us, blocked in self.edges]
+        closed_us = 0
+        for time_us, kind, a, b in self.notes:
+            if kind == events.REQUEST_CLOSED:
+                closed_us = time_us
+            elif kind == events.BOUNDS:
+                rows.append(Row(closed_us, trace.CLOSE, a, b))
+            elif kind in TRACED:
+                rows.append(Row(time_us, TRACED[kind], a, b))
+        return sorted(rows, key=lambda row: row.time_us)

@@ -1,0 +1,182 @@
+"""Counting a recorded trace again, offline, and telling why each pulse was counted as it was.
+
+Theory of operation
+-------------------
+The counting is the firmware's own: its windows, its pulse reader, its tally, fed in the order of
+time.  What the motor did and what the charts decided is not repeated; the trace says which
+pockets were passed and when the beam was proven.  So another module description, with other
+windows, can be tried on the same parts.
+"""
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+
+from controller.counting import tally as counting
+from controller.counting.pulses import PulseReader
+from controller.counting.tally import Tally
+from controller.counting.windows import Windows
+from controller.settings import Settings
+from hostsim import trace
+from hostsim.trace import Row, TraceError
+
+NAMES = {
+    counting.GOOD: "good",
+    counting.SHORT: "short",
+    counting.LONG: "long",
+    counting.EARLY: "early",
+    counting.STRAY: "stray",
+    counting.LATE: "late",
+}
+
+
+@dataclass(frozen=True)
+class Finding:
+    """Something that was counted, or was not, and why."""
+
+    time_us: int
+    what: str  # a verdict on a pulse, or on a pocket
+    lower: int  # the bounds after it
+    upper: int
+    why: str
+
+
+@dataclass
+class Recount:
+    """One request of a trace, counted again."""
+
+    ticket: int
+    quantity: int
+    findings: list[Finding] = field(default_factory=list)
+    bounds: list[tuple[int, int, int]] = field(default_factory=list)  # (time_us, lower, upper)
+    lower: int = 0
+    upper: int = 0
+    said_lower: int = 0  # what the module had reported
+    said_upper: int = 0
+
+    @property
+    def agrees(self) -> bool:
+        """True if the module had come to the same bounds."""
+        return (self.lower, self.upper) == (self.said_lower, self.said_upper)
+
+
+def replay(rows: Iterable[Row], settings: Settings) -> Iterator[Recount]:
+    """Yield every request of the trace. Raises TraceError where its rows make no sense."""
+    counter = Counter(settings)
+    for row in rows:
+        done = counter.take(row)
+        if done is not None:
+            yield done
+    if counter.recount is not None:
+        raise TraceError(f"ends before the request of ticket {counter.recount.ticket} is closed")
+
+
+class Counter:
+    """The firmware's counting, row by row."""
+
+    def __init__(self, settings: Settings) -> None:
+        self._windows = Windows(settings)
+        self._reader = PulseReader(self._windows)
+        self._tally = Tally(self._windows)
+        self._released_us: dict[int, int] = {}
+        self.recount: Recount | None = None  # the request under way
+
+    def take(self, row: Row) -> Recount | None:
+        """Go on to this row; return the request that it closes, if it does."""
+        self._catch_up(row.time_us)
+        if row.what == trace.EDGE:
+            self._reader.feed(row.time_us, row.a)
+            self._count_pulses()
+        elif row.what == trace.OPEN:
+            if self.recount is not None:
+                raise TraceError(f"at {row.time_us} us a request is opened while one is open")
+            self._tally.open(row.b)
+            self._released_us.clear()
+            self.recount = Recount(row.a, row.b)
+        elif self.recount is not None:
+            self._take_in_request(row, self.recount)
+        done = self.recount
+        if done is None:
+            return None
+        self._note_bounds(row.time_us, done)
+        if row.what != trace.CLOSE:
+            return None
+        self.recount = None
+        return done
+
+    def _take_in_request(self, row: Row, recount: Recount) -> None:
+        tally = self._tally
+        if row.what in (trace.RELEASE, trace.CREEP):
+            self._released_us[row.a] = row.time_us
+            tally.passed(row.a, row.time_us, row.time_us + row.b, row.what == trace.CREEP)
+        elif row.what == trace.TEST and not row.a:
+            tally.blinded()
+            self._find(row.time_us, "blind", "the beam failed its test: silent pockets stay open")
+        elif row.what == trace.TEST and tally.settled(row.time_us):
+            proven = tally.prove_empty()
+            if proven:
+                pockets = "1 silent pocket" if proven == 1 else f"{proven} silent pockets"
+                self._find(row.time_us, "empty", f"{pockets}, since the beam passed its test")
+        elif row.what == trace.CLOSE:
+            recount.lower, recount.upper = tally.lower, tally.upper
+            recount.said_lower, recount.said_upper = row.a, row.b
+
+    def _note_bounds(self, time_us: int, recount: Recount) -> None:
+        bounds = (self._tally.lower, self._tally.upper)
+        if not recount.bounds or recount.bounds[-1][1:] != bounds:
+            recount.bounds.append((time_us, *bounds))
+
+    def _catch_up(self, now_us: int) -> None:
+        """Judge what has come to its end by `now_us`, as the firmware's poll does."""
+        self._reader.poll(now_us)
+        self._count_pulses()
+        if self.recount is None:
+            return
+        blocked_us = self._reader.blocked_since_us
+        if blocked_us is not None and now_us > blocked_us + self._windows.stuck_us:
+            self._tally.blinded()
+        since_us = self._reader.open_since_us
+        self._tally.expire(now_us if since_us is None else min(since_us, now_us))
+        for pocket, verdict in self._tally.take_verdicts():
+            if verdict == counting.SILENT:
+                self._find(now_us, "silent", f"nothing fell in the window of pocket {pocket}")
+            elif verdict == counting.DOUBTFUL:
+                self._find(now_us, "doubtful", f"only a short pulse in the window of {pocket}")
+
+    def _count_pulses(self) -> None:
+        for start_us, end_us, dark_us, by_width in self._reader.take():
+            if self.recount is None:
+                continue
+            verdict = self._tally.pulse(start_us, by_width)
+            filled = [pocket for pocket, _ in self._tally.take_verdicts()]
+            self._find(
+                start_us,
+                NAMES[verdict],
+                self._reason(verdict, start_us, end_us - start_us, dark_us, filled),
+            )
+
+    def _reason(
+        self, verdict: int, start_us: int, span_us: int, dark_us: int, filled: list[int]
+    ) -> str:
+        windows = self._windows
+        place = ""
+        if filled:
+            after_ms = (start_us - self._released_us[filled[0]]) / 1e3
+            place = f"{after_ms:.1f} ms after pocket {filled[0]} let go"
+        dark = f"dark {dark_us / 1e3:.2f} ms"
+        if verdict == counting.SHORT:
+            return f"{dark}, less than any part's {windows.shortest_us / 1e3:.2f} ms: noise"
+        if verdict == counting.LONG:
+            most = f"{windows.longest_us / 1e3:.2f} ms"
+            return f"{span_us / 1e3:.2f} ms, more than one part's {most}: one or two; {place}"
+        if verdict == counting.GOOD:
+            return f"{dark}, {place}"
+        if verdict == counting.LATE:
+            return f"{dark}, after its window: the part of a silent pocket, which clung"
+        if verdict == counting.EARLY:
+            return f"{dark}, before the window of any pocket that waits"
+        return f"{dark}, and every pocket has its part: one more, or none"
+
+    def _find(self, time_us: int, what: str, why: str) -> None:
+        assert self.recount is not None
+        finding = Finding(time_us, what, self._tally.lower, self._tally.upper, why)
+        self.recount.findings.append(finding)

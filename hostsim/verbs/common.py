@@ -1,0 +1,131 @@
+"""What the verbs share: how to declare an argument, read a module description, fail politely."""
+
+import argparse
+import difflib
+import math
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from hostsim.config import ConfigError, ModuleConfig, load
+from hostsim.plant.faults import MIXES, describe
+
+SEED_MAX = 2**32 - 1
+Verbs = Any  # argparse keeps the type of add_subparsers() to itself
+
+
+class VerbError(Exception):
+    """Something the person at the keyboard can put right. Each line says what and how."""
+
+    def __init__(self, *lines: str) -> None:
+        super().__init__("\n".join(lines))
+        self.lines = lines
+
+
+def add_verb(
+    verbs: Verbs,
+    name: str,
+    run: Callable[[argparse.Namespace], int],
+    summary: str,
+    details: str,
+) -> argparse.ArgumentParser:
+    """Declare a verb. `details` follow the arguments in its help: units, output, an example."""
+    parser: argparse.ArgumentParser = verbs.add_parser(
+        name,
+        help=summary,
+        description=summary[0].upper() + summary[1:] + ".",
+        epilog=details,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.set_defaults(run=run)
+    return parser
+
+
+def add_config(parser: argparse.ArgumentParser) -> None:
+    """Declare the module description as a positional argument."""
+    parser.add_argument(
+        "config", metavar="CONFIG", type=Path, help="module description (TOML)"
+    )
+
+
+def add_seed(parser: argparse.ArgumentParser) -> None:
+    """Declare the seed of the simulation."""
+    parser.add_argument(
+        "--seed",
+        metavar="S",
+        type=whole("", 0, SEED_MAX),
+        default=1,
+        help="seed of all chance in the simulation (default 1); the same seed, the same events",
+    )
+
+
+def add_faults(parser: argparse.ArgumentParser) -> None:
+    """Declare the fault mix, with every mix and its story in the help."""
+    parser.add_argument(
+        "--faults",
+        metavar="NAME",
+        type=fault_mix,
+        default="none",
+        help="what goes wrong on the simulated module: a fault mix listed below (default none)",
+    )
+
+
+def fault_mix(text: str) -> str:
+    """An argument type: the name of a fault mix."""
+    if text not in MIXES:
+        near = difflib.get_close_matches(text, MIXES, 1, 0)[0]
+        raise argparse.ArgumentTypeError(f"there is no fault mix {text!r}; did you mean {near!r}?")
+    return text
+
+
+def fault_list() -> str:
+    """The fault mixes with a line about each, for the end of a help text."""
+    return "\n  ".join(["fault mixes:", *describe()])
+
+
+def whole(unit: str, least: int, most: int) -> Callable[[str], int]:
+    """An argument type: a whole number of `unit` from `least` to `most`."""
+
+    def read(text: str) -> int:
+        if not (text.removeprefix("-").isdecimal() and least <= int(text) <= most):
+            raise argparse.ArgumentTypeError(
+                f"{text!r} is not allowed: give a whole number of {unit} from {least} to {most}"
+            )
+        return int(text)
+
+    return read
+
+
+def number(unit: str, least: float, most: float) -> Callable[[str], float]:
+    """An argument type: a number of `unit` from `least` to `most`."""
+
+    def read(text: str) -> float:
+        try:
+            value = float(text)
+        except ValueError:
+            value = math.nan
+        if not least <= value <= most:
+            raise argparse.ArgumentTypeError(
+                f"{text!r} is not allowed: give a number of {unit} from {least:g} to {most:g}"
+            )
+        return value
+
+    return read
+
+
+def picture_path(text: str) -> Path:
+    """An argument type: a file to draw into, .svg or .png."""
+    path = Path(text)
+    if path.suffix not in {".svg", ".png"}:
+        raise argparse.ArgumentTypeError(f"{text!r} must end in .svg or .png")
+    return path
+
+
+def read_config(path: Path) -> ModuleConfig:
+    """Load a module description; VerbError with one line for each thing wrong with it."""
+    try:
+        return load(path)
+    except ConfigError as error:
+        raise VerbError(*(f"{path}: {problem}" for problem in error.problems)) from error
+    except OSError as error:
+        raise VerbError(f"cannot read {path}: {error.strerror}") from error

@@ -1,0 +1,218 @@
+"""`tallywheel dispense`: requests on a simulated module."""
+
+import argparse
+import json
+import sys
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+from controller.settings import Settings
+from hostsim import engine as engines
+from hostsim.answers import ModuleError, Outcome, Progress
+from hostsim.dispensing import Delivery, dispense, parts_per_minute
+from hostsim.engine import EngineError
+from hostsim.module import SimModule
+from hostsim.plant.eventlog import EventLog
+from hostsim.recorder import Recorder
+from hostsim.report import advice, as_dict, cause_text, verdict
+from hostsim.table import ProgressLine, table
+from hostsim.timeline import timeline
+from hostsim.trace import write_trace
+from hostsim.verbs.common import (
+    VerbError,
+    Verbs,
+    add_config,
+    add_faults,
+    add_seed,
+    add_verb,
+    fault_list,
+    picture_path,
+    read_config,
+    whole,
+)
+
+REQUESTS_MAX = 1_000_000
+KEYS = (
+    "ticket",
+    "quantity",
+    "outcome",
+    "lower",
+    "upper",
+    "truth",
+    "pockets",
+    "retries",
+    "seconds",
+    "cause",
+)
+
+DETAILS = f"""\
+Quantities are in parts, times in seconds of the simulated module. `lower` and `upper` are the
+module's bounds on the parts out; `truth` is what really fell while the request was open, known to
+the simulation alone. A simulated person keeps the magazine filled, and puts right what has stopped
+the unit once its request has closed.
+
+The exit status is 0 only if every request is exact.
+
+--json prints one object: `requests` (a list of `ticket`, `quantity`, `outcome`, `lower`, `upper`,
+`truth`, `pockets`, `retries`, `seconds`, `cause`), `parts_per_minute` (while requests are open),
+`events` (lines of the event log) and `log_sha256` (its fingerprint: the same seed gives the same,
+with every engine).
+
+{fault_list()}
+
+example: tallywheel dispense configs/m4_nut.toml --quantity 25 --requests 4 --faults everyday"""
+
+
+def add(verbs: Verbs) -> None:
+    """Declare the verb."""
+    parser = add_verb(verbs, "dispense", run, "have a simulated module deliver parts", DETAILS)
+    add_config(parser)
+    parser.add_argument(
+        "--quantity",
+        metavar="N",
+        type=whole("parts", 1, 1_000_000),
+        required=True,
+        help="parts of each request",
+    )
+    parser.add_argument(
+        "--requests",
+        metavar="R",
+        type=whole("requests", 1, REQUESTS_MAX),
+        default=1,
+        help="requests, one after the other (default 1)",
+    )
+    add_seed(parser)
+    add_faults(parser)
+    parser.add_argument(
+        "--engine",
+        choices=engines.ENGINES,
+        default="inprocess",
+        help="where the firmware runs: in this process (default), or in a child process under "
+        "CPython or MicroPython, in lock-step with the plant",
+    )
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    parser.add_argument(
+        "--trace", metavar="FILE", type=Path, help="record what the sensors saw (see replay)"
+    )
+    parser.add_argument(
+        "--plot",
+        metavar="FILE",
+        type=picture_path,
+        help="draw the first request that is not exact, or else the first, over time (s)",
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Make the requests and show how they ended."""
+    config = read_config(args.config)
+    most = config.settings.request_quantity_max
+    if args.quantity > most:
+        raise VerbError(
+            f"--quantity {args.quantity} parts is not allowed: give 1 to {most}, "
+            f"or raise request.quantity_max in {args.config}"
+        )
+    try:
+        engine = engines.make(args.engine)
+    except EngineError as error:
+        raise VerbError(str(error)) from error
+    recorder = Recorder(engine) if args.trace or args.plot else None
+    log = EventLog(keep=False)
+    with (
+        closing(engine),
+        SimModule(config, args.seed, args.faults, recorder or engine, log) as module,
+    ):
+        deliveries = follow(module, args)
+    if args.trace and recorder:
+        write_trace(args.trace, recorder.trace())
+    if args.plot and recorder:
+        plot(recorder, config.settings, deliveries, args.plot)
+    if args.json:
+        print(json.dumps(as_object(deliveries, log)))
+    else:
+        print(told(deliveries, config.settings.part_name))
+    inexact = [each.result for each in deliveries if each.result.outcome is not Outcome.EXACT]
+    if inexact:
+        raise VerbError(advice(inexact))
+    return 0
+
+
+def follow(module: SimModule, args: argparse.Namespace) -> list[Delivery]:
+    """Make all requests, with a progress line when somebody watches."""
+    deliveries: list[Delivery] = []
+    total = args.quantity * args.requests
+
+    with ProgressLine(sys.stderr) as line:
+
+        def show(progress: Progress) -> None:
+            done = args.quantity * len(deliveries) + progress.lower
+            line.show(done, total, f"parts, ticket {progress.ticket} {progress.state}")
+
+        try:
+            for delivery in dispense(module, args.quantity, args.requests, show):
+                deliveries.append(delivery)
+        except ModuleError as error:
+            if not deliveries:
+                raise
+            line.wipe()
+            print(f"tallywheel dispense: stopped early: {error}", file=sys.stderr)
+    return deliveries
+
+
+def plot(recorder: Recorder, settings: Settings, deliveries: list[Delivery], path: Path) -> None:
+    """Draw the request that is most worth a look."""
+    from hostsim.timeplot import plot_timeline  # noqa: PLC0415  matplotlib takes a second to load
+
+    chosen = next(
+        (each for each in deliveries if each.result.outcome is not Outcome.EXACT), deliveries[0]
+    )
+    plot_timeline(timeline(recorder, settings, chosen), path)
+
+
+def as_object(deliveries: list[Delivery], log: EventLog) -> dict[str, Any]:
+    """What --json prints."""
+    requests = [as_dict(each.result) | {"truth": each.truth} for each in deliveries]
+    return {
+        "requests": [{key: request[key] for key in KEYS} for request in requests],
+        "parts_per_minute": round(parts_per_minute(deliveries), 2),
+        "events": len(log),
+        "log_sha256": log.sha256(),
+    }
+
+
+def told(deliveries: list[Delivery], part: str) -> str:
+    """The verdict first, then a row for each request."""
+    results = [each.result for each in deliveries]
+    rows = [
+        (
+            str(result.ticket),
+            str(result.outcome),
+            str(result.lower),
+            str(result.upper),
+            str(each.truth),
+            str(result.pockets),
+            str(result.retries),
+            f"{result.seconds:.2f}",
+            cause_text(result.cause) or "-",
+        )
+        for each, result in zip(deliveries, results, strict=True)
+    ]
+    rate = f"{parts_per_minute(deliveries):.0f} parts a minute"
+    helped = sum(each.helped for each in deliveries)
+    lines = [
+        f"{verdict(results, part)} ({rate})",
+        *[f"NOT TRUE: ticket {each.result.ticket}" for each in deliveries if not each.truthful],
+        *([f"a person had to put the unit right: {helped} x"] if helped else []),
+    ]
+    headings = (
+        "ticket",
+        "outcome",
+        "lower",
+        "upper",
+        "truth",
+        "pockets",
+        "retries",
+        "seconds",
+        "cause",
+    )
+    return "\n".join([*lines, "", table(headings, rows)])

@@ -1,0 +1,58 @@
+"""`tallywheel request`: have a module on a serial port deliver parts."""
+
+import argparse
+import json
+import sys
+
+from hostsim.answers import Outcome, Progress
+from hostsim.client import TICKET_MAX, DispenserClient
+from hostsim.report import advice, as_dict, verdict
+from hostsim.table import ProgressLine
+from hostsim.verbs.common import VerbError, Verbs, add_verb, whole
+
+QUANTITY_MAX = 1_000_000  # the module's own limit is in its description, and is the one that counts
+
+DETAILS = """\
+PORT is a device path such as /dev/ttyACM0, or what `tallywheel serve` prints. The unit is led to
+Execute first (clear, reset, start), which moves the sprocket: see that the guard is shut.
+The exit status is 0 only if the result is exact.
+
+A ticket makes a request unique: asked again, after a lost line or by mistake, it is not delivered
+again, and its result is shown. Without --ticket the next unused number is taken.
+Times are in seconds, quantities in parts.
+
+example: tallywheel request /dev/ttyACM0 --quantity 25"""
+
+
+def add(verbs: Verbs) -> None:
+    """Declare the verb."""
+    parser = add_verb(
+        verbs, "request", run, "have a module on a serial port deliver parts", DETAILS
+    )
+    parser.add_argument("port", metavar="PORT", help="serial port of the module")
+    parser.add_argument(
+        "--quantity", metavar="N", type=whole("parts", 1, QUANTITY_MAX), required=True, help="parts"
+    )
+    parser.add_argument(
+        "--ticket", metavar="T", type=whole("tickets", 1, TICKET_MAX), help="number of the request"
+    )
+    parser.add_argument(
+        "--baud", type=whole("baud", 300, 3_000_000), default=115_200, help="default %(default)s"
+    )
+    parser.add_argument("--json", action="store_true", help="print the result as one JSON object")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Make the module ready, open the request, follow it, show its result."""
+    with DispenserClient(args.port, baud=args.baud) as module, ProgressLine(sys.stderr) as line:
+        module.make_ready()
+        part = module.setting("part_name")
+
+        def show(progress: Progress) -> None:
+            line.show(progress.lower, progress.quantity, f"parts, {progress.state}")
+
+        result = module.request(args.quantity, args.ticket, show)
+    print(json.dumps(as_dict(result)) if args.json else verdict([result], str(part)))
+    if result.outcome is not Outcome.EXACT:
+        raise VerbError(advice([result]))
+    return 0

@@ -1,0 +1,141 @@
+"""The simulated module on its pseudo-terminal, as serial programs that know nothing of it see it.
+
+`tallywheel serve` runs as a child process; its first line of output says that it is ready.
+Clients: PyVISA with its pure Python backend, plain pyserial, and our own.
+"""
+
+import os
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+import pyvisa
+import serial
+
+from hostsim.answers import Outcome, RequestState, UnitMode, UnitState
+from hostsim.client import DeviceError, DispenserClient
+
+CONFIG = Path(__file__).parents[2] / "configs" / "m4_nut.toml"
+SPEED = "20"
+END_TIMEOUT_S = 10
+
+
+class Server:
+    """A `tallywheel serve` process."""
+
+    def __init__(self, *options):
+        command = [sys.executable, "-m", "hostsim.cli", "serve", str(CONFIG), *options]
+        self.process = subprocess.Popen(
+            command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+        )
+        self.path = self.process.stdout.readline().rstrip("\n")
+
+    def end(self, number=signal.SIGTERM):
+        """Interrupt it; return (exit status, rest of its output, its errors)."""
+        self.process.send_signal(number)
+        output, errors = self.process.communicate(timeout=END_TIMEOUT_S)
+        return self.process.returncode, output, errors
+
+
+@pytest.fixture(scope="module")
+def port():
+    server = Server("--speed", SPEED)
+    yield server.path
+    server.end()
+
+
+@pytest.fixture
+def module(port):
+    with DispenserClient(port, poll_s=0.01) as client:
+        yield client
+
+
+def test_the_first_line_is_the_path_of_a_terminal(port):
+    assert os.path.exists(port)
+    with open(port, "rb", buffering=0) as terminal:
+        assert os.isatty(terminal.fileno())
+
+
+def test_a_pyvisa_session_as_typed_by_hand(port):
+    """Resource syntax and terminations as in the PyVISA documentation for serial instruments."""
+    manager = pyvisa.ResourceManager("@py")
+    instrument = manager.open_resource(
+        f"ASRL{port}::INSTR", read_termination="\n", write_termination="\n", timeout=5000
+    )
+    try:
+        assert instrument.query("*IDN?").split(",")[0] == "Tallywheel"
+        assert instrument.query("SYST:VERS?") == "1999.0"
+        instrument.write("SYST:NONSENSE")
+        assert instrument.query("SYST:ERR?").startswith("-113,")  # SCPI-1999: Undefined header
+        assert instrument.query("SYST:ERR?") == '0,"No error"'
+        assert instrument.query("*OPC?") == "1"
+    finally:
+        instrument.close()
+        manager.close()
+
+
+def test_plain_pyserial_may_end_its_lines_either_way_and_come_back(port):
+    for end in (b"\n", b"\r\n"):
+        with serial.Serial(port, 115200, timeout=5) as line:
+            line.write(b"SYST:VERS?" + end)
+            assert line.readline().strip() == b"1999.0"
+
+
+def test_bytes_in_bits_and_pieces_are_one_line(port):
+    with serial.Serial(port, 9600, timeout=5) as line:
+        for byte in b"SYST:VERS?\n":
+            line.write(bytes([byte]))
+        assert line.readline().strip() == b"1999.0"
+
+
+def test_our_client_has_parts_delivered_once_per_ticket(module):
+    module.make_ready()
+    assert module.state() is UnitState.EXECUTE
+    module.load_magazine(100)
+    looks = []
+    result = module.request(12, on_progress=looks.append)
+    assert (result.outcome, result.lower, result.upper) == (Outcome.EXACT, 12, 12)
+    assert all(look.state is not RequestState.CLOSED for look in looks)
+    assert module.magazine().level == 88
+    assert module.request(12, ticket=result.ticket) == result
+    assert module.magazine().level == 88
+    assert module.counters().pieces == 12
+
+
+def test_a_refusal_carries_number_and_text(module):
+    with pytest.raises(DeviceError) as refusal:
+        module.request(10**9)
+    assert refusal.value.number == -222  # SCPI-1999: Data out of range
+    assert module.ask("SYST:ERR:COUN?") == "0"
+
+
+def test_the_bench_moves_want_their_mode(module):
+    with pytest.raises(DeviceError):
+        module.jog(0.1)
+    module.command("stop")
+    module.change_mode(UnitMode.MAINTENANCE)
+    try:
+        module.make_ready()
+        assert module.test_beam()
+        module.jog(0.1)
+        module.register()
+        assert module.position().known
+    finally:
+        module.command("stop")
+        module.change_mode(UnitMode.PRODUCTION)
+
+
+def test_settings_and_events_can_be_read_out(module):
+    settings = module.settings()
+    assert settings["sprocket_pockets"] == 7
+    assert settings["gear_stages"] == [17, 51]
+    events = list(module.events())
+    assert [event.sequence for event in events] == sorted({event.sequence for event in events})
+    assert events != [] and list(module.events()) == []
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_it_ends_cleanly_when_told(number):
+    assert Server().end(number) == (0, "", "")
