@@ -129,6 +129,7 @@ class Pockets:
             self._free()
         for pocket in range(self._world.pockets):
             self._take_out(pocket)
+        self._await_feed()
 
     # The sprocket passes its marks.
 
@@ -144,7 +145,9 @@ class Pockets:
             return
         self._leave()
         seat = self._seats[pocket % self._world.pockets]
-        if seat and seat.fault:
+        if seat is None:
+            self._log.add(self._agenda.now_us, f"pocket {pocket} leaves the opening empty")
+        elif seat.fault:
             self._shear(pocket, seat)
 
     def _shear(self, pocket: int, seat: Seat) -> None:
