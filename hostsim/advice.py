@@ -1,0 +1,177 @@
+"""Advice: what a module description suggests one should change, and what the trade knows.
+
+Every warning says what is wrong, by how much, and which key to change to what.  A description that
+raises one still runs; what can't run at all is refused by `hostsim.config`.  Thresholds without a
+source are common practice and say so.
+"""
+
+import math
+from collections.abc import Iterator
+
+from controller.counting.windows import Windows
+from controller.settings import REST, REVERSE, SHAKE
+from hostsim.config import ModuleConfig
+from hostsim.facts import Facts
+
+# Common practice, no source.
+STEPS_OF_MOTORS = {200: "1.8", 400: "0.9"}  # full steps per turn -> degrees per step
+ACCELERATING_SHARE = 0.3  # of the holding torque; the rest is for speed, friction and a tight part
+FAST_FULL_STEPS_S = 2_000.0  # a small stepper's torque has mostly gone
+PULL_IN_FULL_STEPS_S = 500.0  # a small loaded stepper starts without a ramp up to about here
+PRINTED_LIFE_PIECES = 200_000  # a printed sprocket lasts at least about this many
+LIFE_DOUBTED = 2.0  # times that: somebody should have measured it
+STOPPING_STEP_MM = 0.1  # at a joint of the channel
+LAYER_DEPTH_SHARE = 1 / 3  # depth of the lines between layers of an FDM print
+
+NOTES = (
+    "Parts must not be able to fall while the sprocket rests: turn it by hand to each rest position"
+    " and tap it.",
+    f"A step of less than {STOPPING_STEP_MM} mm at a joint of the channel already stops the leading"
+    " part: chamfer the side the parts come to.",
+    "The lines between the layers of an FDM print are about a third of the layer height deep:"
+    f" print channels with layers of less than {STOPPING_STEP_MM / LAYER_DEPTH_SHARE:.1f} mm, or"
+    " with the lines along the way of the parts.",
+    f"A printed sprocket lasts at least about {PRINTED_LIFE_PIECES:,} pieces: watch the share of"
+    " missed pockets well before.",
+)
+NOTE_NO_INDEX = (
+    "Without a pocket index sensor lost steps show only by parts that fall early or late, and"
+    " finding the place again lets a part go."
+)
+
+
+def notes(config: ModuleConfig) -> list[str]:
+    """Return what the trade knows and this module should heed."""
+    return [*NOTES] if config.settings.sprocket_index else [*NOTES, NOTE_NO_INDEX]
+
+
+def warnings(config: ModuleConfig, facts: Facts, windows: Windows) -> list[str]:
+    """Return the warnings of a module, the gravest first."""
+    return [
+        *_rate(config, facts),
+        *_sensing(config, facts, windows),
+        *_rest(config, facts),
+        *_motor(config, facts),
+        *_recovery(config, facts),
+        *_wear(config),
+    ]
+
+
+def _rate(config: ModuleConfig, facts: Facts) -> Iterator[str]:
+    velocity = config.values["limits"]["velocity_rev_s"]
+    for limit, rate, or_else in (
+        ("two parts may meet at the beam", facts.separation_rate, "lower beam.drop_mm"),
+        ("pockets may pass before a part has slid in (estimated)", facts.refill_rate,
+         "make the channel steeper"),
+    ):  # fmt: skip
+        if facts.cruise_rate > rate:
+            fitting = velocity * rate / facts.cruise_rate
+            yield (
+                f"above {rate:.1f} pockets/s {limit}, and cruise is {facts.cruise_rate:.1f}:"
+                f" set limits.velocity_rev_s to {_at_most(fitting, 2)} or less, or {or_else}"
+            )
+
+
+def _sensing(config: ModuleConfig, facts: Facts, windows: Windows) -> Iterator[str]:
+    if not config.settings.beam_test:
+        yield (
+            "the beam can't be tested (beam.test_output), so a pocket without a pulse is never"
+            " proven empty and its request ends doubtful: wire the emitter to an output"
+        )
+    open_ms = (windows.late_us - windows.early_us) / 1e3
+    pocket_ms = 1e3 / facts.cruise_rate
+    if open_ms > pocket_ms:
+        yield (
+            f"a pocket's window is open for {open_ms:.0f} ms and the next one comes after"
+            f" {pocket_ms:.0f} ms, so a late part may be taken for its neighbour's: lower"
+            " beam.drop_mm or limits.velocity_rev_s, or raise sprocket.dwell_deg"
+        )
+    if config.settings.sprocket_index:
+        before_rest_deg = config.values["sprocket"]["release_deg"] - facts.pitch_deg / 2
+        play_deg = _play_deg(config, facts)
+        if abs(before_rest_deg) < play_deg:
+            yield (
+                f"the index edge lies {abs(before_rest_deg):.2f} deg from where the sprocket rests"
+                f" and play is {play_deg:.2f} deg, so it may show or not: move the sensor and set"
+                f" sprocket.release_deg to {_at_least(facts.pitch_deg / 2 + play_deg, 1)} or more"
+            )
+
+
+def _rest(config: ModuleConfig, facts: Facts) -> Iterator[str]:
+    dwell_deg = config.values["sprocket"]["dwell_deg"]
+    play_deg = _play_deg(config, facts)
+    if dwell_deg < 2 * play_deg:
+        yield (
+            f"at rest the sprocket may stand {play_deg:.2f} deg off and parts hold for only"
+            f" {dwell_deg:.2f} deg: take out lash, or shape the pockets for a sprocket.dwell_deg"
+            f" of {_at_least(2 * play_deg, 1)} or more"
+        )
+
+
+def _motor(config: ModuleConfig, facts: Facts) -> Iterator[str]:
+    motor = config.values["motor"]
+    if motor["full_steps_per_rev"] not in STEPS_OF_MOTORS:
+        known = " or ".join(f"{n} ({deg} degrees)" for n, deg in STEPS_OF_MOTORS.items())
+        yield (
+            f"motor.full_steps_per_rev is {motor['full_steps_per_rev']}, and motors have {known}:"
+            " look at the label"
+        )
+    share = facts.accelerating_n_m / motor["holding_torque_n_m"]
+    if share > ACCELERATING_SHARE:
+        fitting = config.values["limits"]["acceleration_rev_s2"] * ACCELERATING_SHARE / share
+        yield (
+            f"accelerating takes {100 * share:.0f} % of the holding torque, and"
+            f" {100 * ACCELERATING_SHARE:.0f} % is what one can count on: set"
+            f" limits.acceleration_rev_s2 to {_at_most(fitting, 0)} or less"
+        )
+    if facts.full_steps_s > FAST_FULL_STEPS_S:
+        fitting = FAST_FULL_STEPS_S / motor["full_steps_per_rev"]
+        yield (
+            f"cruise is {facts.full_steps_s:.0f} full steps/s, where a small motor has lost most of"
+            f" its torque: set limits.velocity_rev_s to {_at_most(fitting, 1)} or less, or gear down"
+            " less"
+        )
+    start_stop_rev_s = config.values["limits"]["start_stop_rev_s"]
+    if start_stop_rev_s * motor["full_steps_per_rev"] > PULL_IN_FULL_STEPS_S:
+        fitting = PULL_IN_FULL_STEPS_S / motor["full_steps_per_rev"]
+        yield (
+            f"at {start_stop_rev_s:g} rev/s a small loaded motor may not start without a ramp: set"
+            f" limits.start_stop_rev_s to {_at_most(fitting, 1)} or less"
+        )
+
+
+def _recovery(config: ModuleConfig, facts: Facts) -> Iterator[str]:
+    lash_deg = config.values["sprocket"]["lash_deg"]
+    for at, (code, amount_ppm, _) in enumerate(config.settings.recovery_ladder):
+        turn_deg = amount_ppm / 1e6 * facts.pitch_deg
+        if code in (REVERSE, SHAKE) and turn_deg < 2 * lash_deg:
+            fitting = 2 * lash_deg / facts.pitch_deg
+            yield (
+                f"recovery.ladder[{at}] turns back {turn_deg:.2f} deg, of which {lash_deg:g} deg"
+                f" are lash: set its pockets to {_at_least(fitting, 2)} or more"
+            )
+    if all(code == REST for code, _, _ in config.settings.recovery_ladder):
+        yield "recovery.ladder has no move, so every jam waits for a person: add a reverse"
+
+
+def _wear(config: ModuleConfig) -> Iterator[str]:
+    rated = config.settings.sprocket_rated_pieces
+    if rated > LIFE_DOUBTED * PRINTED_LIFE_PIECES:
+        yield (
+            f"sprocket.rated_pieces is {rated:,}, and a printed sprocket is known to last about"
+            f" {PRINTED_LIFE_PIECES:,}: set what has been measured"
+        )
+
+
+def _play_deg(config: ModuleConfig, facts: Facts) -> float:
+    """How far from its commanded place the sprocket may rest: lash and a full step of load lag."""
+    return float(config.values["sprocket"]["lash_deg"]) + facts.full_step_deg
+
+
+def _at_most(value: float, digits: int) -> str:
+    """Say a number rounded down, so that it is still allowed as it is read."""
+    return f"{math.floor(value * 10**digits) / 10**digits:.{digits}f}"
+
+
+def _at_least(value: float, digits: int) -> str:
+    return f"{math.ceil(value * 10**digits) / 10**digits:.{digits}f}"

@@ -1,0 +1,195 @@
+"""The figures behind `tallywheel check`: what follows from a module description.
+
+Theory of operation
+-------------------
+`hostsim.facts` works the numbers out.  `check` sorts them into groups for reading, names the rate
+limit that binds, and adds the warnings and notes of `hostsim.advice`.
+"""
+
+import json
+import math
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from controller.counting.windows import Windows
+from hostsim import advice
+from hostsim.config import ModuleConfig
+from hostsim.facts import RUNS, Facts, measure
+from hostsim.table import table
+
+
+@dataclass(frozen=True)
+class Figure:
+    """One line for reading. `value` has been rounded for people; `as_dict` keeps it as well."""
+
+    name: str
+    value: str
+    unit: str
+    meaning: str
+
+
+@dataclass(frozen=True)
+class RateLimit:
+    """Something that bounds the pocket rate, and what one would change to move it."""
+
+    name: str
+    pockets_per_s: float
+    depends_on: str
+
+
+@dataclass(frozen=True)
+class Report:
+    """What `tallywheel check` says: figures in groups, limits, warnings, notes."""
+
+    title: str
+    facts: Facts
+    groups: dict[str, list[Figure]]
+    limits: list[RateLimit]
+    warnings: list[str]
+    notes: list[str]
+
+    @property
+    def binding(self) -> RateLimit:
+        """The limit that holds the pocket rate down."""
+        return min(self.limits, key=lambda limit: limit.pockets_per_s)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the report as plain values; fractions as "num/den"."""
+        facts = asdict(self.facts)
+        facts["steps_per_pocket"] = str(self.facts.steps_per_pocket)
+        facts["reduction"] = str(self.facts.reduction)
+        return {
+            "module": self.title,
+            "facts": facts,
+            "groups": {
+                name: [asdict(figure) for figure in group] for name, group in self.groups.items()
+            },
+            "limits": [asdict(limit) for limit in self.limits],
+            "binding": self.binding.name,
+            "warnings": self.warnings,
+            "notes": self.notes,
+        }
+
+    def to_json(self) -> str:
+        """Return `as_dict` as JSON text."""
+        return json.dumps(self.as_dict(), indent=2)
+
+    def render(self) -> str:
+        """Return the report as text for a terminal, warnings first."""
+        parts = [self.title]
+        if self.warnings:
+            parts.append("\n".join(f"warning: {line}" for line in self.warnings))
+        else:
+            parts.append("No warnings.")
+        for name, group in self.groups.items():
+            rows = [(f.name, f.value, f.unit, f.meaning) for f in group]
+            parts.append(f"{name}\n{table(('figure', 'value', 'unit', 'meaning'), rows)}")
+        rows = [
+            (limit.name, _round(limit.pockets_per_s), "<- binds" if limit is self.binding else "",
+             limit.depends_on)
+            for limit in self.limits
+        ]  # fmt: skip
+        parts.append(f"Rate limits\n{table(('limit', 'pockets/s', '', 'depends on'), rows)}")
+        parts.append("Common practice\n" + "\n".join(f"- {line}" for line in self.notes))
+        return "\n\n".join(parts)
+
+
+def check(config: ModuleConfig) -> Report:
+    """Return the figures, limits, warnings and notes of a module description."""
+    facts = measure(config)
+    windows = Windows(config.settings)
+    rate = _round(facts.cruise_rate)
+    return Report(
+        title=f"{config.settings.name}: {config.settings.part_name}, {rate} pockets/s at cruise",
+        facts=facts,
+        groups={
+            "Motion": _motion(config, facts),
+            "Runs": _runs(facts),
+            "Windows of the beam": _windows(windows),
+            "Supply and wear": _supply(config, facts),
+        },
+        limits=_limits(facts),
+        warnings=advice.warnings(config, facts, windows),
+        notes=advice.notes(config),
+    )
+
+
+def _motion(config: ModuleConfig, facts: Facts) -> list[Figure]:
+    num, den = facts.steps_per_pocket.numerator, facts.steps_per_pocket.denominator
+    whole = f"{num // den} + {num % den}/{den}" if den > 1 else str(num)
+    holding = config.values["motor"]["holding_torque_n_m"]
+    return [
+        Figure("steps per pocket", whole, "steps", f"exactly {facts.steps_per_pocket}"),
+        Figure("rounding", _pattern(facts.rounding), "steps", "commanded over one sprocket turn"),
+        Figure("rounding error", _round(facts.rounding_error_steps), "steps", "never adds up"),
+        Figure("gear reduction", _round(float(facts.reduction)), "to 1", "motor turns per turn"),
+        Figure("cruise", _round(facts.cruise_steps_s), "steps/s", "in whole ticks of 0.2 us"),
+        Figure("cruise of the motor", _round(facts.motor_rev_min), "rev/min", ""),
+        Figure("cruise in full steps", _round(facts.full_steps_s), "full steps/s", ""),
+        Figure("ramp", _round(facts.ramp_pockets), "pockets", "from rest to cruise"),
+        Figure("to accelerate", _round(100 * facts.accelerating_n_m / holding), "%",
+               "of the holding torque, friction apart"),
+    ]  # fmt: skip
+
+
+def _runs(facts: Facts) -> list[Figure]:
+    figures = []
+    for pockets in RUNS:
+        seen = f"{facts.settled_s[pockets]:.3f} s until the last part is seen or surely missing"
+        name = f"{pockets} pocket" + ("s" if pockets > 1 else "")
+        figures.append(Figure(name, f"{facts.runs_s[pockets]:.3f}", "s", seen))
+    return figures
+
+
+def _windows(w: Windows) -> list[Figure]:
+    return [
+        Figure(name, _round(us / 1e3), "ms", meaning)
+        for name, us, meaning in (
+            ("fall", w.fall_us, "free fall of the part's centre"),
+            ("early", w.early_us, "from the release step to the earliest pulse"),
+            ("late", w.late_us, "from the release step to the latest pulse"),
+            ("shortest", w.shortest_us, "a shorter pulse is a disturbance"),
+            ("longest", w.longest_us, "a longer pulse is more than one part"),
+            ("merge", w.merge_us, "a clear gap this short is inside one part"),
+            ("stuck", w.stuck_us, "a beam dark for longer has something in it"),
+            ("separation", w.separation_us, "least time from pocket to pocket"),
+        )
+    ]
+
+
+def _supply(config: ModuleConfig, facts: Facts) -> list[Figure]:
+    s = config.settings
+    return [
+        Figure("full magazine", _round(facts.empty_s), "s", f"{s.magazine_capacity} at cruise"),
+        Figure("notice", _round(facts.notice_s), "s", f"from low, {s.magazine_low}, to empty"),
+        Figure("sprocket", _round(facts.life_h), "h", f"{s.sprocket_rated_pieces} at cruise"),
+    ]
+
+
+def _limits(facts: Facts) -> list[RateLimit]:
+    return [
+        RateLimit("motor velocity", facts.cruise_rate, "limits.velocity_rev_s"),
+        RateLimit(
+            "separation at the beam",
+            facts.separation_rate,
+            "beam.drop_mm (less), sprocket.dwell_deg (more), size and hole of the part",
+        ),
+        RateLimit(
+            "refill of the pockets",
+            facts.refill_rate,
+            "estimated: how far a part slides up by its weight; the slope of the channel",
+        ),
+    ]
+
+
+def _pattern(rounding: tuple[int, ...]) -> str:
+    """Return e.g. "1371 x 5, 1372 x 2" for the steps of the pockets of one turn."""
+    return ", ".join(f"{steps} x {rounding.count(steps)}" for steps in sorted(set(rounding)))
+
+
+def _round(value: float) -> str:
+    """Four significant digits without an exponent."""
+    if value == 0:
+        return "0"
+    digits = max(0, 3 - math.floor(math.log10(abs(value))))
+    return f"{value:.{digits}f}"
