@@ -20,8 +20,8 @@ TEXT = 3  # low and high bound its length
 STAGES = 4  # list of [driver teeth, driven teeth]; low and high bound the teeth
 LADDER = 5  # list of [move code, amount, times]; low and high bound the number of rungs
 
-# Fewer steps to a pocket place it no better than a twentieth of the pitch; more would not fit the
-# rates above with any sensible number of pockets per second.
+# Fewer steps to a pocket place it no better than a twentieth of the pitch; with more, even the
+# fastest step rate would take seconds for each.
 STEPS_PER_POCKET_LOW = 20
 STEPS_PER_POCKET_HIGH = 1_000_000
 

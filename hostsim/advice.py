@@ -128,8 +128,8 @@ def _motor(config: ModuleConfig, facts: Facts) -> Iterator[str]:
         fitting = FAST_FULL_STEPS_S / motor["full_steps_per_rev"]
         yield (
             f"cruise is {facts.full_steps_s:.0f} full steps/s, where a small motor has lost most of"
-            f" its torque: set limits.velocity_rev_s to {_at_most(fitting, 1)} or less, or gear down"
-            " less"
+            f" its torque: set limits.velocity_rev_s to {_at_most(fitting, 1)} or less, or gear"
+            " down less"
         )
     start_stop_rev_s = config.values["limits"]["start_stop_rev_s"]
     if start_stop_rev_s * motor["full_steps_per_rev"] > PULL_IN_FULL_STEPS_S:

@@ -19,7 +19,7 @@ next, mostly at the release edge midway.  The part then falls freely, and tumble
     separation  the least time from pocket to pocket that keeps two parts apart at the beam, if
                 the first falls latest and the second earliest
 
-Air drag is left out: at these sizes it changes the fall by less than one part in a thousand.
+Air drag is left out: on a washer it is half a percent of its weight at the beam, and less before.
 The sensor's response may delay the edge into the dark or the edge out of it, and chatter may eat
 into the dark; both are taken in the direction that hurts.  Any figure set to more than 0 in the
 settings replaces the one derived here.
@@ -30,8 +30,7 @@ from controller.motion.intmath import ceil_div, root
 from controller.motion.reach import US_PER_S, least_us
 
 GRAVITY_UM_S2 = 9_806_650  # standard gravity, exact by definition (CGPM 1901)
-# 2 pi in millionths
-TWO_PI_PPM = 6_283_185
+TWO_PI_PPM = 6_283_185  # 2 pi in millionths
 
 LEAST_PULSE_US = 20  # no sensor of this trade tells anything shorter from a disturbance
 
