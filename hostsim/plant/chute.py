@@ -44,21 +44,18 @@ class Chute:
         self._pile_number = 0
 
     def drop(self, part: Part) -> None:
-        """A part falls."""
+        """A part leaves its pocket and falls."""
         self._ledger.in_air += 1
-        self._fall(part)
+        self.fall(part)
 
-    def drop_late(self, part: Part) -> None:
-        """A part clings under the edge first."""
-        self._ledger.in_air += 1
-        mean_us, limit_us = 1e3 * self._mix.cling_ms, 1e3 * self._mix.cling_limit_ms
-        delay_us = round(min(self._chance.exponential(mean_us), limit_us))
-        self._agenda.at(self._agenda.now_us + delay_us, self._fall, part)
+    def fall(self, part: Part) -> None:
+        """A part that is counted as in the air already falls."""
+        self._agenda.at(self._agenda.now_us + part.lead_us, self._arrive, part)
 
     def drop_two(self, first: Part, second: Part, together: bool) -> None:
         """Two parts leave one pocket, the second overlapping the first or clearly after it."""
         self._ledger.in_air += 2
-        self._fall(first)
+        self.fall(first)
         if together:
             wait_us = first.dark_us * TOGETHER_SHARE * self._chance.random()
         else:
@@ -69,6 +66,7 @@ class Chute:
     def drop_beside(self, part: Part) -> None:
         """A part falls past the beam without touching the light."""
         self._ledger.in_air += 1
+        self._ledger.mishaps["beside"] += 1
         time_us = self._agenda.now_us + part.lead_us + part.dark_us
         self._agenda.at(time_us, self._pass_unseen)
 
@@ -87,9 +85,6 @@ class Chute:
             self._ledger.in_air -= taken
             self._ledger.removed += taken
         return taken
-
-    def _fall(self, part: Part) -> None:
-        self._agenda.at(self._agenda.now_us + part.lead_us, self._arrive, part)
 
     def _arrive(self, part: Part) -> None:
         """The lower end has come to the beam."""

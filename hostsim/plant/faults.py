@@ -54,7 +54,7 @@ class FaultMix:
     jam_yield: float = 0.9  # probability that one reversal at creep frees a jam
     stall_blind: float = 0.0  # probability that the driver does not report a stall
     lodge_yield: float = 0.6  # probability that a lodged part comes loose by itself
-    cling_ms: float = 120.0  # mean of the exponential delay of a clinging part
+    cling_ms: float = 120.0  # mean exponential time at rest after which a clinging part comes off
     cling_limit_ms: float = 1500.0  # and its cut-off
     wear_gain: float = 1.0  # rates x (1 + gain x (pieces / rated pieces)^2)
     worn: float = 0.0  # pieces already carried at the start, as a share of the rated ones
@@ -126,7 +126,7 @@ _ROWS = (
         cling=0.05,
         cling_ms=400.0,
         cling_limit_ms=5000.0,
-        why="its pulse comes, however late; a request closed before it was true when closed",
+        why="its pulse comes alone, however late; a request closed before was true when closed",
     ),
     FaultMix(
         "double",

@@ -19,6 +19,7 @@ import numpy as np
 from hostsim.plant.agenda import Agenda
 from hostsim.plant.chute import Chute
 from hostsim.plant.drive import Drive
+from hostsim.plant.edge import Edge
 from hostsim.plant.eventlog import EventLog
 from hostsim.plant.fall import Part, PartSupply
 from hostsim.plant.faults import PER_POCKET, FaultMix
@@ -63,6 +64,9 @@ class Pockets:
         self._drive = drive
         self._chute = chute
         self._chance = chance
+        self._edge = Edge(
+            mix, agenda, log, ledger, chute.fall, lambda: drive.running, chance.spawn(1)[0]
+        )
         self._supply = PartSupply(world, mix.bounce, chance.spawn(1)[0])
         self._seats: list[Seat | None] = [None] * world.pockets
         self._open: int | None = None  # pocket under the opening
@@ -84,8 +88,11 @@ class Pockets:
         index = -0.5 - world.index_lead_pockets
         entrance = Mark(enter * pitch, pitch, self._at_entrance)
         exit_ = Mark((enter + world.opening_pockets) * pitch, pitch, self._at_exit)
-        ahead = [entrance, exit_, ReleaseMark(pitch, self._at_release, self._scatter, self._holds)]
+        release = ReleaseMark(pitch, self._at_release, self._scatter, self._holds)
+        ahead = [entrance, exit_, release]
         behind = [entrance, exit_]
+        if self._mix.cling:
+            ahead.append(Mark(0.0, pitch, self._edge.at_dwell))
         if world.index_fitted:
             ahead.append(Mark(index * pitch, pitch, index_edge))
             # Backward the sensor meets the other edge of the flag first.
@@ -116,7 +123,8 @@ class Pockets:
         self._await_feed()
 
     def clear(self) -> None:
-        """Take out the wedged part and shake trains loose."""
+        """Take out the wedged part, wipe the edge, shake trains loose."""
+        self._edge.clear()
         if self._jammed is not None:
             self._take_out(self._jammed)
             self._free()
@@ -124,7 +132,8 @@ class Pockets:
             self._feed_again()
 
     def empty_all(self) -> None:
-        """Take every part out of the sprocket, wedged ones too."""
+        """Take every part out of the sprocket, wedged and clinging ones too."""
+        self._edge.clear()
         if self._jammed is not None:
             self._free()
         for pocket in range(self._world.pockets):
@@ -189,15 +198,13 @@ class Pockets:
             chute.drop(part)
             return
         elif fault == "cling":
-            chute.drop_late(part)
+            self._edge.hold(part)
         elif fault == "lodge":
             chute.drop_lodging(part)
         elif fault == "beside":
             chute.drop_beside(part)
         else:
             chute.drop(part)
-        if fault in ("cling", "beside"):
-            self._ledger.mishaps[fault] += 1
 
     # Feeding.
 
@@ -284,6 +291,7 @@ class Pockets:
 
     def rest(self, direction: int, start: float, end: float, fastest_steps_s: float) -> None:
         """A move from travel `start` to `end` is over: it may have shaken something loose."""
+        self._edge.rest()
         world = self._world
         back_pockets = (start - end) / world.steps_per_pocket
         shaken = direction != self._last_direction and abs(back_pockets) >= world.shake_pockets

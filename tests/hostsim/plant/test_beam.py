@@ -1,5 +1,7 @@
 """The beam and the chute in front of it: test output, bounce, noise, two parts, lodged parts."""
 
+import itertools
+
 import pytest
 
 from hostsim.plant.chute import SECOND_GAP_US
@@ -81,7 +83,7 @@ def test_bounce_settles_within_its_time() -> None:
     rig = Rig(quiet(bounce=1.0), hole_m=0.0)
     rig.run(50)
     assert len(rig.pulses()) == 150  # each part: bounce, body, bounce
-    gaps_us = [b - a for (a, _), (b, _) in zip(rig.edges, rig.edges[1:], strict=False)]
+    gaps_us = [b - a for (a, _), (b, _) in itertools.pairwise(rig.edges)]
     shortest_us = 1e6 * dark_s(rig.world.drop_m + 5e-4, rig.world.shortest_m, rig.world.kick_m_s)
     for part in range(50):
         six = rig.edges[6 * part : 6 * part + 6]
@@ -133,17 +135,44 @@ def test_a_part_beside_the_beam_passes_unseen() -> None:
     assert len(rig.pulses()) == 2
 
 
-def test_a_clinging_part_falls_late() -> None:
-    rig = Rig(quiet(cling=1.0), hole_m=0.0)
-    rig.creep(40, fall_us=2_000_000)
-    assert rig.plant.truth.passed == 40
-    assert rig.plant.truth.mishaps["cling"] == 38
-    delays = sorted(
-        passed - release
-        for passed, release in zip(rig.plant.truth.passed_us, rig.said("lets go"), strict=True)
-    )
-    # The mean delay is 120 ms on top of the fall; SD of the mean of 38 is 20 ms
-    assert sum(delays) / 40 == pytest.approx(63_870 + 120_000, abs=80_000)
+def test_clinging_parts_fall_late_and_alone() -> None:
+    rig = Rig(quiet(cling=0.3), hole_m=0.0)
+    rig.run(200, fall_us=2_000_000)
+    truth = rig.plant.truth
+    clung = truth.mishaps["cling"]
+    assert clung == pytest.approx(60, abs=33)  # binomial, 5 standard deviations
+    assert truth.passed == 200
+    pulses = rig.pulses()
+    assert len(pulses) == 200  # none hides behind another
+    gaps_us = [b[0] - sum(a) for a, b in itertools.pairwise(pulses)]
+    assert min(gaps_us) > 15_000
+    off = rig.said("comes off")
+    held = rig.said("clings")
+    assert all(late > early for early, late in zip(held, off, strict=True))
+
+
+def test_a_part_clings_through_a_rest_as_long_as_the_mix_says() -> None:
+    """Mean of the exponential times at rest; SD of the mean of n is mean / sqrt(n)."""
+    waits_us = []
+    for seed in range(60):
+        rig = Rig(quiet(cling=1.0, cling_ms=200.0, cling_limit_ms=10_000.0), seed)
+        rig.run(3, fall_us=10_000_000)
+        ended_us = rig.said("move ends")[0]
+        waits_us += [time_us - ended_us for time_us in rig.said("comes off") if time_us > ended_us]
+        assert rig.plant.truth.passed == 3
+    assert len(waits_us) == 60  # the target is a rounded step short of passing the dwell position
+    mean_us = sum(waits_us) / len(waits_us)
+    assert mean_us == pytest.approx(200_000, abs=5 * 200_000 / len(waits_us) ** 0.5)
+
+
+def test_a_person_wipes_clinging_parts_off() -> None:
+    rig = Rig(quiet(cling=1.0, cling_ms=1e6, cling_limit_ms=1e7))
+    rig.run(3, fall_us=200_000)
+    truth = rig.plant.truth
+    assert truth.in_air == 1
+    rig.plant.clear()
+    rig.wait(20_000_000)
+    assert (truth.in_air, truth.removed, truth.missing) == (0, 1, 0)
 
 
 def test_a_lodged_part_holds_up_what_follows_and_comes_loose() -> None:
