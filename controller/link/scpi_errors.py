@@ -1,7 +1,8 @@
 """Error numbers and texts of SCPI-1999, and the queue they wait in.
 
 The texts are those of SCPI-1999 volume 2, 21.8, letter for letter: hosts compare them.  Only the
-numbers that this firmware can raise have a row; any other falls back on the text of its class.
+numbers that this firmware raises have a row, because each costs the board 60 bytes; any other falls
+back on the text of its class.
 
 The queue is first in, first out.  When it is full, the newest entry gives way to -350, so the
 oldest errors, the ones that explain the rest, are never lost.
@@ -38,23 +39,13 @@ TEXTS = {
     -168: "Block data not allowed",
     -178: "Expression data not allowed",
     -200: "Execution error",
-    -203: "Command protected",
-    -213: "Init ignored",
-    -220: "Parameter error",
     -221: "Settings conflict",
     -222: "Data out of range",
     -224: "Illegal parameter value",
     -230: "Data corrupt or stale",
-    -240: "Hardware error",
-    -241: "Hardware missing",
     -300: "Device specific error",
-    -310: "System error",
-    -315: "Configuration memory lost",
-    -320: "Storage fault",
-    -330: "Self-test failed",
     -350: "Queue overflow",
     -363: "Input buffer overrun",
-    -365: "Time out error",
     -400: "Query error",
     -430: "Query DEADLOCKED",
 }

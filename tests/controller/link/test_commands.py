@@ -1,0 +1,101 @@
+"""The command table: every row works, and answers what it says."""
+
+import pytest
+
+from controller.link.commands import TREE
+from controller.link.scpi_parameters import CHOICE, TEXT, may_be_left_out
+from tests.controller.link.fakefirmware import WORK_US
+from tests.controller.link.line import Line, answer
+
+ROWS = [(root, row) for root, _title, rows in TREE for row in rows]
+IDS = [root + row[0] for root, row in ROWS]
+
+# IEEE 488.2 section 10, mandatory common commands, as listed by docs.rs/scpi 0.4.3.
+MANDATORY = "*CLS *ESE *ESE? *ESR? *IDN? *OPC *OPC? *RST *SRE *SRE? *STB? *TST? *WAI"
+# SCPI-1999 volume 1, 4.2.1, required commands (from memory).
+REQUIRED = """
+    SYSTem:ERRor[:NEXT]? SYSTem:VERSion? STATus:OPERation[:EVENt]? STATus:OPERation:CONDition?
+    STATus:OPERation:ENABle STATus:OPERation:ENABle? STATus:QUEStionable[:EVENt]?
+    STATus:QUEStionable:CONDition? STATus:QUEStionable:ENABle STATus:QUEStionable:ENABle?
+    STATus:PRESet
+"""
+
+
+def example(parameter: tuple) -> str:
+    """An argument that the small firmware takes."""
+    if parameter[0] == CHOICE:
+        return parameter[2][3]  # UNIT:COMMand STOP, UNIT:MODE MANual
+    if parameter[0] == TEXT:
+        return "'UNIT:MODE'" if parameter[1] == "header" else "'name'"
+    return "7"
+
+
+def ready(row: tuple) -> Line:
+    line = Line()
+    line.ask("REQ:OPEN 7,25")
+    line.pass_time(WORK_US)
+    if row[0] == ":MODE":
+        line.ask("UNIT:COMM STOP")
+    if row[0] == ":CANCel":
+        line.ask("REQ:OPEN 8,25")
+    return line
+
+
+def test_common_and_required_commands_are_all_there() -> None:
+    assert sorted(MANDATORY.split()) == sorted(name for name in IDS if name[0] == "*")
+    assert not set(REQUIRED.split()) - set(IDS)
+
+
+@pytest.mark.parametrize(("root", "row"), ROWS, ids=IDS)
+def test_every_command_runs_and_answers_what_the_table_says(root: str, row: tuple) -> None:
+    pattern, _call, parameters, fields, what = row
+    line = ready(row)
+    header = (root + pattern).replace("[", "").replace("]", "")
+    said = line.ask(header + " " + ",".join(example(p) for p in parameters))
+    line.pass_time(WORK_US)
+    assert line.errors() == []
+    assert what
+    assert bool(fields) == pattern.endswith("?") == bool(said)
+    if fields and "..." not in fields and "#" not in fields:
+        assert said.count(",") == fields.count(",") or '"' in said
+        for field, value in zip(fields.split(","), said.split(","), strict=False):
+            assert (field[0] == '"') == (value[0] == '"')
+
+
+@pytest.mark.parametrize(("root", "row"), ROWS, ids=IDS)
+def test_every_command_minds_the_number_of_its_parameters(root: str, row: tuple) -> None:
+    header = (root + row[0]).replace("[", "").replace("]", "")
+    examples = [example(parameter) for parameter in row[2]]
+    line = ready(row)
+    moves = len(line.fw.moves)
+    line.ask(header + " " + ",".join([*examples, "1"]))
+    assert [number for number, _ in line.errors()] == [-108]
+    if examples and not may_be_left_out(row[2][-1]):
+        line.ask(header + " " + ",".join(examples[:-1]))
+        assert [number for number, _ in line.errors()] == [-109]
+    assert len(line.fw.moves) == moves
+
+
+def test_help_lists_every_header_in_a_block() -> None:
+    # SCPI-1999 volume 2, SYSTem:HELP:HEADers?, as quoted in the Keysight 81160A manual, p. 505.
+    said = answer("SYST:HELP:HEAD?")
+    digits = int(said[1])
+    length, block = int(said[2 : 2 + digits]), said[2 + digits :]
+    assert said[0] == "#"
+    assert len(block) == length
+    lines = block.splitlines()
+    assert "*IDN?/qonly/" in lines
+    assert "*RST/nquery/" in lines
+    assert ":UNIT:MODE" in lines
+    listed = set()
+    for line in lines:
+        header, _, mark = line.removeprefix(":").partition("/")
+        listed |= {header} if mark else {header, header + "?"}
+    assert listed == set(IDS)
+
+
+def test_help_tells_the_use_of_one_command() -> None:
+    said = answer("SYST:HELP:SYNT? 'req:open'")
+    assert said.startswith('"REQuest:OPEN <ticket>,<quantity>; ticket 1..')
+    assert answer('SYST:HELP:SYNT? "REQuest:RESult?"').startswith('"REQuest:RESult? [<ticket>] ->')
+    assert answer('SYST:HELP:SYNT? ":MAIN:PURGE"').startswith('"MAINtenance:PURGe [<pockets>];')
