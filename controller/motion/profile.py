@@ -73,7 +73,7 @@ class Planner:
                 f" than {MAX_RAMP_STEPS}: lower it, or raise the acceleration or jerk limit"
             )
         self._run = self._plan_ramp()
-        self._short = []
+        self._short: list[Move] = []
 
     def move(self, steps: int, direction: int) -> Move:
         """Return the quickest move over `steps` >= 1. Raises ValueError for fewer."""
@@ -104,20 +104,17 @@ class Planner:
         # k intervals, which is a whole tick because Ta is even.
         end = (tj + tc) // 2 + self.ramp_steps * self.cruise_ticks
         times = _step_times(tj, tc, self.cruise_ticks, 1, end, self.ramp_steps)
-        head = compress(times, self.cruise_ticks, end)
+        head = compress(times, self.cruise_ticks)
         return Move(1, head, 0, self.cruise_ticks, mirrored(head))
 
     def _plan_short(self, steps):
         """Return a move that is over before it could cruise (it has no cruise to shorten)."""
         tj, tc, s = self._durations(steps)
         total = tj + tc + s
-        # An odd number of steps leaves one interval across the middle.
-        middle = self.cruise_ticks if steps % 2 else 0
-        half = ceil_div(total, 2)
-        times = _step_times(tj, tc, s, steps, half, steps // 2)
-        head = compress(times, self.cruise_ticks, (total - middle) // 2)
+        times = _step_times(tj, tc, s, steps, ceil_div(total, 2), steps // 2)
+        head = compress(times, self.cruise_ticks)
         tail = mirrored(head)
-        if middle:
+        if steps % 2:  # one interval lies across the middle
             head.append(pack(1, total - 2 * Span(head).ticks))
         return Move(1, head, 0, self.cruise_ticks, tail)
 
@@ -143,7 +140,8 @@ class Planner:
         if tj + tc < steps * ticks:  # the velocity limit is not
             tj, tc = self._ramp_durations
         s = max(tj + tc, steps * ticks)
-        # Same parity as a cruise of `steps`: the middle of the move then falls on a tick.
+        # Same parity as a cruise of `steps`: then the middle of the move, or of its middle interval
+        # at cruise, falls on a tick, and rounding can't make that interval shorter than cruise.
         return tj, tc, s + (tj + tc + s + steps * ticks) % 2
 
 

@@ -36,6 +36,7 @@ SUBTICKS = 16  # step times are handled in sixteenths of a tick, rounded down
 # A time rounded down by less than 1 subtick and an interval that is off by at most this many leave
 # every step within one tick of its exact time.
 _SLACK = SUBTICKS - 1
+_UNSAYABLE = MAX_INTERVAL_TICKS + 1  # an interval no shorter than this: `pack` refuses it
 
 
 def pack(steps: int, interval_ticks: int) -> int:
@@ -54,31 +55,28 @@ def unpack(word: int) -> tuple[int, int]:
     return (word & 0xFFF) + 1, (word >> 12) + OVERHEAD_TICKS
 
 
-def compress(times, shortest_ticks: int, ceiling_ticks: int):
+def compress(times, shortest_ticks: int):
     """Return array('I') of words whose steps rise within one tick of `times`.
 
     `times`: of each step since the start, in subticks, rounded down, at least `shortest_ticks`
-    apart.  No interval comes out shorter than `shortest_ticks` and no step later than
-    `ceiling_ticks`; a last step due at the ceiling comes exactly then.
+    apart.  No interval comes out shorter than that.  A step due at a whole tick rises exactly then.
     Raises ValueError where two steps lie further apart than a word can say.
     """
     words = array("I")
-    ceiling = ceiling_ticks * SUBTICKS
     origin = steps = 0
-    least, most = shortest_ticks, MAX_INTERVAL_TICKS
+    least, most = shortest_ticks, _UNSAYABLE
     for time in times:
-        latest = min(time + _SLACK, ceiling)
         while True:
             steps += 1
             unit = steps * SUBTICKS
             low = max(least, -((_SLACK + origin - time) // unit))
-            high = min(most, (latest - origin) // unit)
+            high = min(most, (time + _SLACK - origin) // unit)
             if steps == 1 or (low <= high and steps <= MAX_WORD_STEPS):
                 break
             words.append(pack(steps - 1, most))
             origin += (steps - 1) * most * SUBTICKS
             steps = 0
-            least, most = shortest_ticks, MAX_INTERVAL_TICKS
+            least, most = shortest_ticks, _UNSAYABLE
         least, most = low, high
     if steps:
         words.append(pack(steps, most))
@@ -107,6 +105,8 @@ class Span:
 
     def ticks_to(self, step: int) -> int:
         """Return the ticks from the start of the span to the rise of its `step`, 0..`steps`."""
+        if step == 0:
+            return 0  # true of a span without words, too
         if self._marks is None:
             self._marks = self._sum_up()
         steps_before, ticks_before = self._marks
@@ -117,8 +117,6 @@ class Span:
                 low = middle
             else:
                 high = middle
-        if step == 0:
-            return 0
         return ticks_before[low] + (step - steps_before[low]) * unpack(self.words[low])[1]
 
     def _sum_up(self):

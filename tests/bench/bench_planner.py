@@ -40,7 +40,7 @@ def best_us(action, times=1):
 
 def main():
     """Print one line per set of limits."""
-    print("limits                      ramp  words  plan ms | short  steps/s  words | run us  ratio")
+    print("limits                      ramp  words  plan ms | short  steps/s words | run us  ratio")
     for limits in LIMITS:
         ramp_us, planner = best_us(lambda limits=limits: Planner(*limits))
         steps = 2 * planner.ramp_steps - 1
@@ -58,7 +58,7 @@ def main():
         print(
             f"{limits[0]:6d} {limits[1]:8d} {limits[2]:9d} "
             f"{planner.ramp_steps:6d} {len(run.head):6d} {ramp_us / 1000:8.2f} |"
-            f"{steps:6d} {rate:8.0f} {len(short.head) + len(short.tail):6d} |"
+            f"{steps:6d} {rate:8.0f} {len(short.head) + len(short.tail):5d} |"
             f"{run_us:7.2f} {short_us / run_us:6.0f}"
         )
     print(f"ratio: planning a short move takes this many times as long as making a run; {TICK_HZ=}")
