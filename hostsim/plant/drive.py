@@ -276,12 +276,9 @@ class Drive:
 
     def _report_rest(self) -> None:
         if self.on_rest:
-            fastest = self._fastest_steps_s()
-            self.on_rest(self._direction, self._from, self.travel, fastest)
-
-    def _fastest_steps_s(self) -> float:
-        """Rate in the middle of the move, where every profile is at its fastest."""
-        return self._train.rate_steps_s((self._train.steps + 1) // 2)
+            # Every profile is at its fastest in the middle.
+            fastest_steps_s = self._train.rate_steps_s((self._train.steps + 1) // 2)
+            self.on_rest(self._direction, self._from, self.travel, fastest_steps_s)
 
     def _present(self) -> float:
         """Where the rotor is now."""

@@ -218,6 +218,7 @@ _ROWS = (
         "index_dead",
         "the index sensor fails at a random time",
         index_life_s=2.0,
+        person=True,
         why="pulses without index edges; no effect on a module without that sensor",
     ),
     FaultMix(
