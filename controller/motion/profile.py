@@ -148,7 +148,8 @@ class Planner:
 def _step_times(tj, tc, s, steps, half, count):
     """Yield the times of steps 1..`count` in subticks, rounded down.
 
-    `tj`, `tc`, `s` in ticks and `steps` make the profile; `half` (ticks) is where it may stop.
+    `tj`, `tc`, `s` in ticks and `steps` make the profile (a ramp up to cruise: 1 step in an `s` of
+    one cruise interval, the same speed); it is followed up to `half`, in ticks.
     """
     tj, tc, s, half = tj * SUBTICKS, tc * SUBTICKS, s * SUBTICKS, half * SUBTICKS
     pieces = _pieces(tj, tc, half)
@@ -162,7 +163,8 @@ def _step_times(tj, tc, s, steps, half, count):
             done += 1
             goal = done * distance - d
             guess = time + 2 * gap - older_gap
-            # Distance grows ever faster up to the middle, so Newton never fails from the right.
+            # Distance grows ever faster up to the middle: from anywhere in the piece, Newton lands
+            # at the time or past it, and then only comes down.
             if not begin < guess <= end:
                 guess = end
             while True:

@@ -36,7 +36,7 @@ SUBTICKS = 16  # step times are handled in sixteenths of a tick, rounded down
 # A time rounded down by less than 1 subtick and an interval that is off by at most this many leave
 # every step within one tick of its exact time.
 _SLACK = SUBTICKS - 1
-_UNSAYABLE = MAX_INTERVAL_TICKS + 1  # an interval no shorter than this: `pack` refuses it
+_UNSAYABLE = MAX_INTERVAL_TICKS + 1  # stands for all longer intervals: `pack` refuses it
 
 
 def pack(steps: int, interval_ticks: int) -> int:

@@ -1,8 +1,9 @@
 """Stepper ramps as published, and what the published approximations get wrong.
 
 [A] David Austin, "Generate stepper-motor speed profiles in real time", Embedded Systems
-    Programming, December 2004: first interval c0 = f sqrt(2 / a), intervals c_n = c0 (sqrt(n + 1) - sqrt(n)),
-    recurrence c_n = c_(n-1) - 2 c_(n-1) / (4 n + 1) started at 0.676 c0.
+    Programming, December 2004: first interval c0 = f sqrt(2 / a), intervals
+    c_n = c0 (sqrt(n + 1) - sqrt(n)), recurrence c_n = c_(n-1) - 2 c_(n-1) / (4 n + 1) started at
+    0.676 c0.
 [M] Atmel application note AVR446: the same with integer constants.
 The formulas and constants are quoted in many ports of both; the ratio table of [A] is from memory
 and was reproduced by calculation.
