@@ -95,7 +95,7 @@ class DispenserClient:
         reconnect_s: float = 10.0,
         poll_s: float = 0.2,
     ) -> None:
-        self._link = SerialLink(port, baud, timeout_s) if isinstance(port, str) else port
+        self._link = SerialLink(port, baud) if isinstance(port, str) else port
         self._timeout_s = timeout_s
         self._reconnect_s = reconnect_s
         self._poll_s = poll_s

@@ -31,10 +31,15 @@ class Delivery:
     helped: int  # times the attendant had to put the unit right before it
 
     @property
+    def exact(self) -> bool:
+        """True if the module says so."""
+        return self.result.outcome is Outcome.EXACT
+
+    @property
     def truthful(self) -> bool:
         """True if the truth lies within the bounds, and is the quantity where it says exact."""
         result = self.result
-        if result.outcome is Outcome.EXACT and self.truth != result.quantity:
+        if self.exact and self.truth != result.quantity:
             return False
         return result.lower <= self.truth <= result.upper
 

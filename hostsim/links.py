@@ -58,11 +58,11 @@ class Link(Protocol):
 class SerialLink:
     """A module on a serial port or pseudo-terminal, in real time."""
 
-    def __init__(self, port: str, baud: int, open_within_s: float) -> None:
+    def __init__(self, port: str, baud: int) -> None:
         self._name = port
         self._baud = baud
         self._port: serial.Serial | None = None
-        self.reopen(open_within_s)
+        self.reopen(within_s=0)
 
     def ask(self, line: str, timeout_s: float) -> str:
         if self._port is None:

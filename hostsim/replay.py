@@ -82,6 +82,9 @@ class Counter:
 
     def take(self, row: Row) -> Recount | None:
         """Go on to this row; return the request that it closes, if it does."""
+        deadline_us = self._reader.deadline()
+        if deadline_us is not None and deadline_us < row.time_us:
+            self._catch_up(deadline_us)
         self._catch_up(row.time_us)
         if row.what == trace.EDGE:
             self._reader.feed(row.time_us, row.a)
@@ -94,13 +97,10 @@ class Counter:
             self.recount = Recount(row.a, row.b)
         elif self.recount is not None:
             self._take_in_request(row, self.recount)
-        done = self.recount
-        if done is None:
-            return None
-        self._note_bounds(row.time_us, done)
+        self._note_bounds(row.time_us)
         if row.what != trace.CLOSE:
             return None
-        self.recount = None
+        done, self.recount = self.recount, None
         return done
 
     def _take_in_request(self, row: Row, recount: Recount) -> None:
@@ -120,10 +120,12 @@ class Counter:
             recount.lower, recount.upper = tally.lower, tally.upper
             recount.said_lower, recount.said_upper = row.a, row.b
 
-    def _note_bounds(self, time_us: int, recount: Recount) -> None:
-        bounds = (self._tally.lower, self._tally.upper)
-        if not recount.bounds or recount.bounds[-1][1:] != bounds:
-            recount.bounds.append((time_us, *bounds))
+    def _note_bounds(self, time_us: int) -> None:
+        if self.recount is None:
+            return
+        noted, bounds = self.recount.bounds, (self._tally.lower, self._tally.upper)
+        if not noted or noted[-1][1:] != bounds:
+            noted.append((time_us, *bounds))
 
     def _catch_up(self, now_us: int) -> None:
         """Judge what has come to its end by `now_us`, as the firmware's poll does."""
@@ -140,7 +142,8 @@ class Counter:
             if verdict == counting.SILENT:
                 self._find(now_us, "silent", f"nothing fell in the window of pocket {pocket}")
             elif verdict == counting.DOUBTFUL:
-                self._find(now_us, "doubtful", f"only a short pulse in the window of {pocket}")
+                self._find(now_us, "doubtful", f"pocket {pocket} may have let one go unseen")
+        self._note_bounds(now_us)
 
     def _count_pulses(self) -> None:
         for start_us, end_us, dark_us, by_width in self._reader.take():

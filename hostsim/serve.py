@@ -73,17 +73,21 @@ class PseudoTerminal:
 class TiedTime:
     """Virtual time as the wall clock gives it, `speed` times as fast."""
 
-    def __init__(self, speed: float, virtual_us: int) -> None:
+    def __init__(
+        self, speed: float, virtual_us: int, clock: Callable[[], float] = time.monotonic
+    ) -> None:
+        """`clock` is the wall clock, in s."""
         self._speed = speed
+        self._clock = clock
         self._tie(virtual_us)
 
     def _tie(self, virtual_us: int) -> None:
-        self._wall_s = time.monotonic()
+        self._wall_s = self._clock()
         self._virtual_us = virtual_us
 
     def target_us(self, reached_us: int) -> int:
         """Where virtual time ought to be, having reached `reached_us`; never a leap."""
-        passed_s = time.monotonic() - self._wall_s
+        passed_s = self._clock() - self._wall_s
         target_us = self._virtual_us + round(passed_s * self._speed * 1e6)
         leap_us = round(LAG_MAX_S * self._speed * 1e6)
         if target_us - reached_us > leap_us:

@@ -53,8 +53,13 @@ def read_trace(path: Path) -> Iterator[Row]:
         lines = csv.reader(file)
         if next(lines, None) != COLUMNS:
             raise TraceError(f"line 1: must be {','.join(COLUMNS)}")
+        latest_us = 0
         for fields in lines:
-            yield _row(lines.line_num, fields)
+            row = _row(lines.line_num, fields)
+            if row.time_us < latest_us:
+                raise TraceError(f"line {lines.line_num}: goes back in time; sort by time_us")
+            latest_us = row.time_us
+            yield row
 
 
 def _row(line: int, fields: list[str]) -> Row:

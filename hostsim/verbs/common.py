@@ -43,9 +43,7 @@ def add_verb(
 
 def add_config(parser: argparse.ArgumentParser) -> None:
     """Declare the module description as a positional argument."""
-    parser.add_argument(
-        "config", metavar="CONFIG", type=Path, help="module description (TOML)"
-    )
+    parser.add_argument("config", metavar="CONFIG", type=Path, help="module description (TOML)")
 
 
 def add_seed(parser: argparse.ArgumentParser) -> None:

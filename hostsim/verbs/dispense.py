@@ -9,7 +9,7 @@ from typing import Any
 
 from controller.settings import Settings
 from hostsim import engine as engines
-from hostsim.answers import ModuleError, Outcome, Progress
+from hostsim.answers import ModuleError, Progress
 from hostsim.dispensing import Delivery, dispense, parts_per_minute
 from hostsim.engine import EngineError
 from hostsim.module import SimModule
@@ -99,7 +99,7 @@ def add(verbs: Verbs) -> None:
         "--plot",
         metavar="FILE",
         type=picture_path,
-        help="draw the first request that is not exact, or else the first, over time (s)",
+        help="draw the first request that is not exact, or else the slowest, over time (s)",
     )
 
 
@@ -131,7 +131,7 @@ def run(args: argparse.Namespace) -> int:
         print(json.dumps(as_object(deliveries, log)))
     else:
         print(told(deliveries, config.settings.part_name))
-    inexact = [each.result for each in deliveries if each.result.outcome is not Outcome.EXACT]
+    inexact = [each.result for each in deliveries if not each.exact]
     if inexact:
         raise VerbError(advice(inexact))
     return 0
@@ -163,9 +163,8 @@ def plot(recorder: Recorder, settings: Settings, deliveries: list[Delivery], pat
     """Draw the request that is most worth a look."""
     from hostsim.timeplot import plot_timeline  # noqa: PLC0415  matplotlib takes a second to load
 
-    chosen = next(
-        (each for each in deliveries if each.result.outcome is not Outcome.EXACT), deliveries[0]
-    )
+    slowest = max(deliveries, key=lambda each: each.result.duration_ms)
+    chosen = next((each for each in deliveries if not each.exact), slowest)
     plot_timeline(timeline(recorder, settings, chosen), path)
 
 

@@ -1,0 +1,211 @@
+"""The command line as a script sees it: exit status, standard output, standard error."""
+
+import csv
+import io
+import json
+import math
+from pathlib import Path
+
+import pytest
+
+from hostsim.cli import main
+from hostsim.plant.faults import MIXES
+
+CONFIG = str(Path(__file__).parents[2] / "configs" / "m4_nut.toml")
+VERBS = ("dispense", "serve", "request", "plan", "check", "replay")
+
+
+@pytest.fixture
+def call(capsys):
+    """Run `tallywheel` with these arguments: (exit status, standard output, standard error)."""
+
+    def run(*arguments):
+        try:
+            status = main([str(argument) for argument in arguments])
+        except SystemExit as end:  # argparse ends the process itself
+            status = end.code
+        return status, *capsys.readouterr()
+
+    return run
+
+
+def test_help_names_every_verb(call):
+    status, output, _ = call("--help")
+    assert status == 0
+    assert all(verb in output for verb in VERBS)
+
+
+@pytest.mark.parametrize("verb", VERBS)
+def test_every_verb_has_help_with_an_example_and_units(verb, call):
+    status, output, _ = call(verb, "--help")
+    assert status == 0
+    assert f"example: tallywheel {verb} " in output
+    assert any(unit in output for unit in ("seconds", "microseconds", "unit", "time"))
+
+
+def test_help_lists_every_fault_mix(call):
+    _, output, _ = call("dispense", "--help")
+    assert all(f"\n  {name} " in output for name in MIXES)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "complaint"),
+    [
+        ([], "VERB"),
+        (["dispense", CONFIG], "--quantity"),
+        (["dispense", CONFIG, "--quantity", "0"], "whole number of parts from 1"),
+        (["dispense", CONFIG, "--quantity", "2.5"], "whole number of parts"),
+        (["dispense", CONFIG, "--quantity", "999999"], "give 1 to 5000"),
+        (["dispense", CONFIG, "--quantity", "5", "--faults", "jams"], "did you mean 'jam'"),
+        (["dispense", CONFIG, "--quantity", "5", "--plot", "x.pdf"], "must end in .svg or .png"),
+        (["serve", CONFIG, "--speed", "0"], "from 0.01 to 1000"),
+        (["plan", "nowhere.toml", "--pockets", "1"], "cannot read nowhere.toml"),
+        (["request", "/dev/nowhere", "--quantity", "1"], "cannot open /dev/nowhere"),
+        (["replay", "nowhere.csv", "--config", CONFIG], "cannot read nowhere.csv"),
+    ],
+)
+def test_trouble_is_told_in_one_line_that_says_what_to_do(arguments, complaint, call):
+    status, output, errors = call(*arguments)
+    assert status != 0
+    assert output == ""
+    assert errors.startswith("tallywheel")
+    assert errors.count("\n") == 1
+    assert complaint in errors
+
+
+def test_a_description_is_refused_with_a_line_for_each_key(call, tmp_path):
+    text = Path(CONFIG).read_text().replace("pockets = 7", "pockets = 1")
+    text = text.replace("drop_mm = 20.0", "drop_mm = -3").replace("microsteps =", "microstep =")
+    (tmp_path / "bad.toml").write_text(text)
+    status, output, errors = call("check", tmp_path / "bad.toml")
+    assert (status, output) == (1, "")
+    lines = errors.splitlines()
+    assert all(line.startswith("tallywheel check: ") for line in lines)
+    pockets = next(line for line in lines if "sprocket.pockets" in line)
+    assert "1 pockets" in pockets and "2 to 120 pockets" in pockets
+    drop = next(line for line in lines if "beam.drop_mm" in line)
+    assert "-3 mm" in drop and "1 to 1000 mm" in drop
+    assert any("microstep" in line and "motor.microsteps" in line for line in lines)
+
+
+def test_json_has_just_the_keys_of_the_contract(call):
+    status, output, errors = call(
+        "dispense", CONFIG, "--quantity", 8, "--requests", 3, "--seed", 4, "--json"
+    )
+    assert (status, errors) == (0, "")
+    told = json.loads(output)
+    assert list(told) == ["requests", "parts_per_minute", "events", "log_sha256"]
+    assert [request["ticket"] for request in told["requests"]] == [1, 2, 3]
+    for request in told["requests"]:
+        assert set(request) == {
+            *("ticket", "quantity", "outcome", "lower", "upper", "truth"),
+            *("pockets", "retries", "seconds", "cause"),
+        }
+        assert request["outcome"] == "exact"
+        assert request["lower"] == request["upper"] == request["truth"] == request["quantity"] == 8
+        assert request["cause"] is None
+    seconds = sum(request["seconds"] for request in told["requests"])
+    assert math.isclose(told["parts_per_minute"], 24 / seconds * 60, rel_tol=1e-3)
+    assert told["events"] > 24
+    assert len(bytes.fromhex(told["log_sha256"])) == 32
+
+
+def test_the_same_seed_gives_the_same_log_with_a_child_as_engine(call):
+    def fingerprint(*options):
+        arguments = ("--quantity", 5, "--faults", "harsh", "--json", *options)
+        return json.loads(call("dispense", CONFIG, *arguments)[1])["log_sha256"]
+
+    assert fingerprint() == fingerprint("--engine", "cpython")
+    assert fingerprint() != fingerprint("--seed", 2)
+
+
+def test_what_is_not_exact_is_no_success(call):
+    """A mix in which half of the pockets drop two parts must be noticed."""
+    status, output, errors = call(
+        "dispense", CONFIG, "--quantity", 30, "--requests", 4, "--faults", "double"
+    )
+    assert status == 1
+    assert "doubtful" in output.splitlines()[0]
+    assert errors.startswith("tallywheel dispense: ticket ")
+    assert "check the bag" in errors and errors.count("\n") == 1
+
+
+def test_the_verdict_comes_first_and_then_a_row_for_each_request(call):
+    _, output, _ = call("dispense", CONFIG, "--quantity", 5, "--requests", 2)
+    verdict, _, headings, _, first, second = output.splitlines()
+    assert verdict.startswith("2 exact, of 2 requests (M4 nut)")
+    assert headings.split()[:2] == ["ticket", "outcome"]
+    assert first.split()[:2] == ["1", "exact"] and second.split()[:2] == ["2", "exact"]
+
+
+def test_a_trace_is_recorded_and_counts_to_the_same(call, tmp_path):
+    trace = tmp_path / "bag.csv"
+    assert call("dispense", CONFIG, "--quantity", 5, "--trace", trace)[0] == 0
+    assert trace.read_text().startswith("time_us,what,a,b\n")
+    status, output, _ = call("replay", trace, "--config", CONFIG)
+    assert status == 0
+    assert output.startswith("ticket 1: 5 of 5 parts, as reported\n")
+    assert output.count(" good ") == 5
+
+
+def test_a_trace_that_counts_to_something_else_is_no_success(call, tmp_path):
+    trace = tmp_path / "bag.csv"
+    call("dispense", CONFIG, "--quantity", 3, "--trace", trace)
+    rows = [line for line in trace.read_text().splitlines() if ",edge," not in line]
+    trace.write_text("\n".join(rows) + "\n")  # as if nobody had listened to the beam
+    status, output, errors = call("replay", trace, "--config", CONFIG)
+    assert status == 1
+    assert output.startswith("ticket 1: 0 to 3 of 3 parts, reported as 3 to 3")
+    assert "ticket 1 is not counted as reported" in errors
+
+
+@pytest.mark.parametrize("pockets", [1, 25])
+def test_plan_lists_every_step(pockets, call):
+    """200 x 16 microsteps x 51/17 over 7 pockets; 4.33 rev/s at most, from rest to rest."""
+    status, output, _ = call("plan", CONFIG, "--pockets", pockets, "--csv")
+    assert status == 0
+    rows = list(csv.DictReader(io.StringIO(output)))
+    assert list(rows[0]) == ["step", "time_us", "interval_us"]
+    assert [int(row["step"]) for row in rows] == list(range(1, round(pockets * 9600 / 7) + 1))
+    # In ticks of 0.2 us the sums are exact.
+    at = 0
+    for row in rows:
+        interval = round(float(row["interval_us"]) * 5)
+        assert math.isclose(interval / 5, float(row["interval_us"]))
+        assert interval * 4.33 * 3200 >= 5_000_000
+        at += interval
+        assert at == round(float(row["time_us"]) * 5)
+    # Symmetric: what speeds up slows down in the same way. The interval before the first step
+    # has its counterpart after the last one, where nothing follows.
+    intervals = [row["interval_us"] for row in rows]
+    assert float(intervals[0]) == max(map(float, intervals))
+
+
+def test_plan_sums_the_run_up(call):
+    _, output, _ = call("plan", CONFIG, "--pockets", 25)
+    lines = output.splitlines()
+    assert lines[0].startswith("nut module: 25 pockets in 2.5")
+    assert any(line.split()[:4] == ["steps", "per", "pocket", "9600/7"] for line in lines)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "name", "begins"),
+    [
+        (("plan", CONFIG, "--pockets", 2), "run.svg", b"<?xml"),
+        (("dispense", CONFIG, "--quantity", 4, "--faults", "empty"), "bag.png", b"\x89PNG"),
+    ],
+)
+def test_pictures_are_drawn_and_come_out_the_same_again(arguments, name, begins, call, tmp_path):
+    drawn = []
+    for _ in range(2):
+        assert call(*arguments, "--plot", tmp_path / name)[0] == 0
+        drawn.append((tmp_path / name).read_bytes())
+    assert drawn[0].startswith(begins)
+    assert drawn[0] == drawn[1]
+
+
+def test_check_prints_figures_with_units(call):
+    status, output, _ = call("check", CONFIG)
+    assert status == 0
+    assert "9600/7" in output and "pockets/s" in output
+    assert json.loads(call("check", CONFIG, "--json")[1])["binding"] in output
