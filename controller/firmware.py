@@ -105,7 +105,7 @@ class Firmware:
         sprocket = self.sprocket
         opened = self._opened
         was_known = sprocket.known
-        motion = sprocket.poll(opened)
+        motion = sprocket.poll(self.now_us, opened)
         if motion != MOVING:
             self.events.note(
                 self.now_us, ev.RUN_END, sprocket.frontier, self.ports.drive.status()[1]
@@ -138,23 +138,31 @@ class Firmware:
             self._lost_edges = lost
             self.tally.lost_edges()
             self.request.note_cause(causes.EDGES_LOST)
-        since_us = reader.open_since_us
-        self.tally.expire(self.now_us if since_us is None else min(since_us, self.now_us))
+        self.tally.expire(self._seen_until_us())
         for pocket, verdict in self.tally.take_verdicts():
             self.events.note(self.now_us, ev.POCKET, pocket, verdict)
+
+    def _seen_until_us(self):
+        """Return until when all pulses are known: a pulse under way may have begun in a window."""
+        since_us = self.reader.open_since_us
+        if since_us is None or self.now_us - since_us > self.windows.stuck_us:
+            return self.now_us
+        return since_us
 
     def _take_pulse(self, pulse):
         start_us, end_us, _, verdict = pulse
         if verdict == counting.SHORT and self.test.covers(start_us):
             return
-        if self.request.is_open:
+        if end_us - start_us > self.windows.stuck_us:
+            self.tally.blinded()  # a beam that was stuck, and whatever fell meanwhile
+        elif self.request.is_open:
             verdict = self.tally.pulse(start_us, verdict)
             if verdict == counting.GOOD:
                 self.sprocket.on_part(start_us, self.windows.fall_us)
         elif verdict != counting.SHORT and not self.maintenance.busy:
             verdict = counting.STRAY
             self._stray()
-        if verdict != counting.SHORT:
+        if verdict not in (counting.SHORT, counting.LONG):
             self.counters.part()
             self.magazine_level = max(0, self.magazine_level - 1)
         self.events.note(start_us, ev.PULSE, verdict, end_us - start_us)
@@ -212,12 +220,14 @@ class Firmware:
             self.service.deadline_us(),
             self.reader.deadline(),
         ]
-        if self.reader.open_since_us is not None and not self.sprocket.moving:
+        if self.reader.open_since_us is not None and not self.request.at_rest:
             candidates.append(now_us + LOOK_US)
         for candidate in candidates:
-            if candidate is not None and candidate < due:
-                due = candidate
-        return max(due, now_us + SOON_US)
+            if candidate is None or candidate >= due:
+                continue
+            # One that is over has been seen to as far as it can be; it must not become a spin.
+            due = candidate if candidate > now_us else now_us + LOOK_US
+        return due
 
     # ---- what the desk passes on ----------------------------------------------------------------
 

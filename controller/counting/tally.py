@@ -96,7 +96,11 @@ class Tally:
         self.upper += 1
 
     def pulse(self, start_us, verdict):
-        """Take one pulse with its verdict by width; return its verdict by place as well."""
+        """Take one pulse with its verdict by width; return its verdict by place as well.
+
+        Pulses come in order of time, so a window that was over before this one is over for good.
+        """
+        self.expire(start_us)
         if verdict == SHORT:
             self._hint(start_us)
             return SHORT

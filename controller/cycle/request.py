@@ -226,8 +226,18 @@ class Request:
             self._keep(causes.GUARD_OPEN)
             self._ending = INTERRUPTED
         if motion == ARRIVED and self._sprocket.unfound:
-            self._jam = causes.SLIPPED
+            self._judge_index()
         self._chart.fire("run_ended")
+
+    def _judge_index(self):
+        """A search went by without an index edge: does the wheel not turn, or the sensor not see?
+
+        If parts have come the wheel turns; the request goes on without the sensor.
+        """
+        if self._tally.lower > self._seen:
+            self._sprocket.believe_index(False)
+        else:
+            self._jam = causes.SLIPPED
 
     def _watch_run(self):
         """Cut the run short for anything that makes its remaining pockets pointless or wrong."""
@@ -407,4 +417,6 @@ class Request:
             self.cause = causes.NO_CAUSE
         self.closed_us = self._now_us
         self._chart.fire("close")
+        if self._sprocket.index_failed and not self._broken_off():
+            self._halt_unit(causes.SLIPPED, self._now_us)
         self._events.note(self._now_us, ev.REQUEST_CLOSED, self.ticket, self.outcome)

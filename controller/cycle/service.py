@@ -117,7 +117,7 @@ class Service:
         self._levels = levels
         if self.unit.state in _CUTTING:
             return
-        if not levels & GUARD_CLOSED or flags & CUT:
+        if not levels & GUARD_CLOSED or (flags & CUT and self._sprocket.moving):
             self._abort(causes.GUARD_OPEN)
         elif not levels & DRIVE_HEALTHY:
             self._abort(causes.DRIVE_FAULT)
@@ -181,6 +181,7 @@ class Service:
             self._request.finish(causes.CANCELLED, SHORT)
 
     def _enter_starting(self):
+        self._sprocket.believe_index(True)
         self._drive.enable(True)
 
     def _enter_execute(self):

@@ -37,6 +37,9 @@ FLYING_SPARE_PITCHES = 3
 SLIP_DIVISOR = 8
 # The lag is taken over this many steps of the plan around the expected step.
 SLIP_SPAN_STEPS = 32
+# A wheel that is cut at speed coasts less than a pocket, and has come to rest by then: a rotor and a
+# printed wheel hold some 10 mJ at cruise, and friction at the motor takes that in a fraction of a turn.
+COAST_US = 300000
 # An index edge overdue by this part of a pocket is missing.
 OVERDUE_DIVISOR = 4
 
@@ -67,7 +70,8 @@ class Sprocket:
         turn_num = self.ratio.num * settings.sprocket_pockets
         turn_mdeg = self.ratio.den * 360000
         self._lash = (settings.sprocket_lash_mdeg * turn_num + turn_mdeg // 2) // turn_mdeg
-        self._index = settings.sprocket_index
+        self._fitted = settings.sprocket_index != 0
+        self._index = self._fitted  # the index sensor is there and believed
         # steps from an index edge to the release edge ahead of it
         lead = (settings.sprocket_release_mdeg * turn_num + turn_mdeg // 2) // turn_mdeg
         self._index_lead = lead or self.pitch // 2
@@ -84,10 +88,20 @@ class Sprocket:
         self._opened = 0  # pitches of an unknown move already opened
         self._slack = 0  # position unknown: steps gone back that may be gone forward again
         self._searching = False
+        self._coasting = False
         self._next_index = 0  # pocket whose index edge comes next
         self._base = 0  # frontier when the move began
         self._lag = 0  # steps the sprocket was seen to lag the command in this move
         self.slipped = False
+
+    @property
+    def index_failed(self):
+        """True while the index sensor is fitted but not believed."""
+        return self._fitted and not self._index
+
+    def believe_index(self, believed):
+        """Use the index sensor or do without it, as a module that has none does."""
+        self._index = self._fitted and believed
 
     # ---- beginning a move -----------------------------------------------------------------------
 
@@ -164,12 +178,13 @@ class Sprocket:
 
     # ---- following a move -----------------------------------------------------------------------
 
-    def poll(self, opened):
+    def poll(self, now_us, opened):
         """Follow the move; append newly opened pockets to `opened`; return how it goes on.
 
         MOVING also stands for "at rest, nothing to report" when no move is under way.
         """
         if not self.moving:
+            self._coast(now_us, opened)
             return MOVING
         flags, issued = self._drive.status()
         if self._move.direction > 0:
@@ -181,14 +196,22 @@ class Sprocket:
                     self._search_on(issued)
         if flags & (STALLED | CUT):
             self.halt()
+            self._coast(now_us, opened)
             return CUT_OFF if flags & CUT else STALL
         if not flags & RUNNING:
             self._arrive(issued)
             return ARRIVED
         if self._overdue(issued):
             self.halt()
+            self._coast(now_us, opened)
             return OVERDUE
         return MOVING
+
+    def _coast(self, now_us, opened):
+        if self._coasting:
+            self._coasting = False
+            self.frontier += 1
+            opened.append((self.frontier, now_us, now_us + COAST_US))
 
     def deadline_us(self):
         """Return when the move next has something to say, or None at rest."""
@@ -236,8 +259,7 @@ class Sprocket:
 
     def on_index(self, time_us):
         """Take an edge of the pocket index sensor."""
-        move = self._move
-        if not self.moving or move.direction < 0 or not self._index:
+        if not self.moving or self._move.direction < 0 or not self._index:
             return
         if not self.known:
             self._found(self._step_at(time_us) + self._index_lead)
@@ -343,9 +365,9 @@ class Sprocket:
 
     def shorten(self, pockets):
         """End the run after `pockets` more new pockets, or as soon after that as it can."""
-        move = self._move
-        if not self.moving or move.direction < 0:
+        if not self.moving or self._move.direction < 0:
             return
+        move = self._move
         issued = self._drive.status()[1]
         limit = stop_point(move, issued)
         if not self.known:
@@ -374,10 +396,14 @@ class Sprocket:
         return True
 
     def halt(self):
-        """Stop pulses at once. At speed inertia carries on, so the position is lost."""
+        """Stop pulses at once. At speed inertia carries on, so the position is lost.
+
+        The wheel may coast over the next release edge; `poll` opens that pocket.
+        """
         if self.moving:
             self._drive.halt()
             self.moving = False
+            self._coasting = not self.creeping and self.frontier < self._last
         self.lose()
 
     def lose(self):

@@ -1,0 +1,90 @@
+"""The judge: a simulated module in which every round of the firmware is checked against the truth.
+
+The firmware runs in process; after each of its rounds the judge compares the bounds it would
+report right then with the parts that have really passed the beam since the request was opened.
+Tests drive a `JudgedModule` like any `SimModule` and read `broken` at the end.
+"""
+
+from hostsim.config import ModuleConfig
+from hostsim.engine import InProcess, Note, Order, Reply, Stamp
+from hostsim.module import SimModule
+from hostsim.plant.faults import FaultMix
+from hostsim.plant.plant import Plant
+
+from controller.board import lockstep
+from controller.board.ports import GUARD_CLOSED
+from controller.record import events
+
+
+class Watched(InProcess):
+    """The firmware in process, with its orders and notes kept for the judge."""
+
+    def __init__(self) -> None:
+        self.plant: Plant | None = None
+        self.opened_us = 0
+        self.open = False
+        self.safe = False  # reset and started since the guard was last open
+        self.broken: list[str] = []
+        self.closed: list[tuple[int, int]] = []  # (ticket, truth at closing)
+
+    def round(
+        self,
+        now_us: int,
+        levels: int,
+        drive: tuple[int, int],
+        beam: tuple[int, int],
+        edges: list[Stamp],
+        changes: list[Stamp],
+        heard: bytes,
+    ) -> Reply:
+        """One round, judged."""
+        reply = super().round(now_us, levels, drive, beam, edges, changes, heard)
+        for note in reply[2]:
+            self._take_note(note, now_us)
+        for order in reply[1]:
+            self._take_order(order, levels, now_us)
+        if self.open:
+            self._judge_bounds(now_us)
+        if reply[0] <= now_us:
+            self.broken.append(f"{now_us}: deadline {reply[0]} is not in the future")
+        return reply
+
+    def _truth(self, now_us: int) -> int:
+        assert self.plant is not None
+        return self.plant.truth.passed_between(self.opened_us, now_us)
+
+    def _judge_bounds(self, now_us: int) -> None:
+        lower, upper = self.firmware.bounds()
+        truth = self._truth(now_us)
+        if not lower <= truth <= upper:
+            self.broken.append(f"{now_us}: {truth} parts are out, bounds are {lower} to {upper}")
+
+    def _take_note(self, note: Note, now_us: int) -> None:
+        _, kind, a, b = note
+        if kind == events.REQUEST_OPEN:
+            self.open = True
+            self.opened_us = now_us
+        elif kind == events.REQUEST_CLOSED:
+            self._judge_bounds(now_us)
+            self.open = False
+            self.closed.append((a, self._truth(now_us)))
+
+    def _take_order(self, order: Order, levels: int, now_us: int) -> None:
+        if order[0] == lockstep.START and not levels & GUARD_CLOSED:
+            self.broken.append(f"{now_us}: a move was started with the guard open")
+
+
+class JudgedModule(SimModule):
+    """A simulated module whose firmware is watched."""
+
+    def __init__(
+        self, config: ModuleConfig, seed: int = 1, faults: str | FaultMix = "none"
+    ) -> None:
+        self.watch = Watched()
+        super().__init__(config, seed, faults, self.watch)
+        self.watch.plant = self.plant
+
+    @property
+    def broken(self) -> list[str]:
+        """What did not hold, in the order it was seen."""
+        return self.watch.broken
