@@ -60,6 +60,7 @@ STYLE: dict[Any, Any] = {
 }
 
 MOMENTS = 600  # points along a curve: more than a screen column each
+RELEASES_SHOWN_MAX = 60  # more would run into one another
 WINDOW_STEPS_MIN = 8  # steps on either side of a moment that a fit needs at least
 WINDOW_S = 0.006  # and the time it spans on either side where steps are dense
 
@@ -130,6 +131,11 @@ def plot_plan(settings: Settings, move: Move, pockets: int, path: Path) -> None:
             fontweight="bold",
         )
         places.plot(at_s, position * pockets / move.steps, color=BLUE)
+        if pockets <= RELEASES_SHOWN_MAX:
+            releases = np.arange(pockets) + 0.5
+            released_s = times_s[np.round(releases * move.steps / pockets).astype(int)]
+            places.plot(released_s, releases, "o", color=BLUE, ms=4, label="a pocket lets go")
+            places.legend(loc="upper left")
         places.set_ylabel("position\n(pockets)")
         speeds.plot(at_s, speed / steps_per_rev, color=ORANGE)
         speeds.set_ylabel("motor speed\n(rev/s)")
@@ -143,6 +149,6 @@ def plot_plan(settings: Settings, move: Move, pockets: int, path: Path) -> None:
         limit_line(accelerations, -top, "")
         accelerations.set_ylim(-1.3 * top, 1.3 * top)
         accelerations.set_xlabel("time (s)")
-        accelerations.margins(x=0.01)
+        accelerations.set_xlim(0, 1.01 * times_s[-1])
         figure.align_ylabels()
         save(figure, path)

@@ -118,7 +118,7 @@ def draw_counts(axes: Axes, timeline: Timeline) -> None:
     limit_line(axes, timeline.quantity, f"asked for {timeline.quantity}")
     axes.set_ylabel("count")
     axes.set_ylim(-0.03 * timeline.quantity, 1.16 * max(timeline.quantity, *upper, *places))
-    axes.legend(loc="lower right", ncols=2)
+    axes.legend(loc="lower right", bbox_to_anchor=(1, 1), ncols=4, borderaxespad=0.2)
 
 
 def draw_rate(axes: Axes, timeline: Timeline) -> None:
@@ -133,12 +133,14 @@ def draw_rate(axes: Axes, timeline: Timeline) -> None:
         at_s = np.linspace(0, steps_s[-1], moments)
         speed = move.direction * motion(steps_s, at_s)[1] / 1000
         lowest = min(lowest, speed.min())
-        start_s = timeline.second(start_us)
-        axes.plot(start_s + at_s, speed, color=ORANGE)
-        axes.fill_between(start_s + at_s, speed, color=ORANGE, alpha=0.12, linewidth=0)
+        # A creep starts, and a halt ends, without a ramp: draw it down to rest at both ends.
+        times = timeline.second(start_us) + np.concatenate(([0], at_s, [at_s[-1]]))
+        speed = np.concatenate(([0], speed, [0]))
+        axes.plot(times, speed, color=ORANGE)
+        axes.fill_between(times, speed, color=ORANGE, alpha=0.12, linewidth=0)
     top = timeline.rate_limit_steps_s / 1000
     limit_line(axes, top, f"limit {timeline.rate_limit_steps_s} steps/s")
-    axes.set_ylim(min(1.2 * lowest, -0.04 * top), 1.28 * top)
+    axes.set_ylim(min(1.6 * lowest, -0.04 * top), 1.28 * top)
     axes.set_ylabel("step rate\n(1000 steps/s)")
 
 
