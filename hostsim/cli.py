@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from typing import NoReturn
 
 from hostsim.answers import ModuleError
+from hostsim.engine import EngineError
 from hostsim.verbs import VERBS, VerbError
 
 DONE, FAILED, MISUSED, INTERRUPTED = 0, 1, 2, 130
@@ -49,7 +50,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         for line in trouble.lines:
             print(f"tallywheel {args.verb}: {line}", file=sys.stderr)
         return FAILED
-    except ModuleError as error:
+    except (ModuleError, EngineError) as error:
         print(f"tallywheel {args.verb}: {error}", file=sys.stderr)
         return FAILED
     except KeyboardInterrupt:
@@ -57,6 +58,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     except BrokenPipeError:
         # The reader, such as `head`, has seen enough; keep the interpreter's own flush quiet.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return FAILED
+    except OSError as error:
+        name = error.filename or "a file"
+        print(f"tallywheel {args.verb}: cannot write {name}: {error.strerror}", file=sys.stderr)
         return FAILED
 
 

@@ -57,6 +57,8 @@ TOWARDS_EXECUTE = {
     UnitState.HELD: "UNHold",
     UnitState.SUSPENDED: "UNSuspend",
 }
+# States that end by themselves.
+ON_THE_WAY = set(UnitState) - set(TOWARDS_EXECUTE) - {UnitState.EXECUTE}
 
 
 class DeviceError(ModuleError):
@@ -200,12 +202,24 @@ class DispenserClient:
         `"suspend"`, `"unsuspend"`, `"abort"`, `"clear"`, `"complete"`) and wait for the state that
         it leads to, which is returned. DeviceError if the state does not allow the command.
         """
-        self.operate(f"UNIT:COMMand {name}")
-        return self.state()
+        self.tell(f"UNIT:COMMand {name}")
+        return self._resting_state()
+
+    def _resting_state(self) -> UnitState:
+        """The state of the unit, when it has come to one that it stays in by itself.
+
+        Not by *OPC?, which would also wait for an open request to close.
+        """
+        deadline_s = self._link.clock_s() + OPERATION_TIMEOUT_S
+        while (state := self.state()) in ON_THE_WAY:
+            if self._link.clock_s() > deadline_s:
+                raise AnswerTimeoutError(f"the unit has been {state} for {OPERATION_TIMEOUT_S:g} s")
+            self._link.pause(self._poll_s)
+        return state
 
     def change_mode(self, mode: UnitMode) -> None:
         """Go to another mode. DeviceError unless the unit is stopped, idle or aborted."""
-        self.operate(f"UNIT:MODE {mode.name}")
+        self.tell(f"UNIT:MODE {mode.name}")
 
     def make_ready(self) -> None:
         """Lead the unit to Execute, by the commands a person would give one after the other.
@@ -214,11 +228,12 @@ class DispenserClient:
         look at its cause, put it right, call again.
         """
         left = set(TOWARDS_EXECUTE)
-        while (state := self.state()) is not UnitState.EXECUTE:
+        state = self._resting_state()
+        while state is not UnitState.EXECUTE:
             if state not in left:
                 raise NotReadyError(state, self.cause())
             left.remove(state)
-            self.command(TOWARDS_EXECUTE[state])
+            state = self.command(TOWARDS_EXECUTE[state])
 
     # -- requests -----------------------------------------------------------------------------
 

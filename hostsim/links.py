@@ -12,6 +12,7 @@ any time-out the serial link therefore clears the module (the byte ETX is its de
 input and answers are dropped), and reads on until the module has said who it is.
 """
 
+import re
 import time
 from typing import TYPE_CHECKING, Protocol
 
@@ -24,6 +25,8 @@ if TYPE_CHECKING:  # the simulation is not needed to talk to a machine
 
 ETX = b"\x03"
 LINE_BYTES_MAX = 65536  # longest answer taken: the list of headers is about a tenth of it
+STALE_LINES_MAX = 100  # left of an older conversation: a buffer's worth of short answers
+IDENTITY = re.compile(r"[A-Za-z][^,]*(,[^,]*){3}")  # no other answer begins with a letter
 REOPEN_PAUSE_S = 0.05
 CLEAR_ANSWER_S = 1.0  # a cleared module says who it is within this, or the try has failed
 
@@ -100,8 +103,10 @@ class SerialLink:
     def _open(self) -> None:
         self._port = serial.Serial(self._name, self._baud, write_timeout=1, exclusive=True)
         self._port.write(ETX + b"\n*CLS;*IDN?\n")
-        while self._read_line(CLEAR_ANSWER_S).count(",") != 3:
-            pass  # what is left of an older conversation
+        for _ in range(STALE_LINES_MAX):
+            if IDENTITY.fullmatch(self._read_line(CLEAR_ANSWER_S)):
+                return
+        raise LinkError(f"what is on {self._name} does not say who it is: is it a module?")
 
     def pause(self, seconds: float) -> None:
         time.sleep(seconds)

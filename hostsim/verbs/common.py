@@ -111,9 +111,17 @@ def number(unit: str, least: float, most: float) -> Callable[[str], float]:
     return read
 
 
+def output_path(text: str) -> Path:
+    """An argument type: a file to write, in a folder that exists."""
+    path = Path(text)
+    if not path.parent.is_dir():
+        raise argparse.ArgumentTypeError(f"{text!r}: there is no folder {str(path.parent)!r}")
+    return path
+
+
 def picture_path(text: str) -> Path:
     """An argument type: a file to draw into, .svg or .png."""
-    path = Path(text)
+    path = output_path(text)
     if path.suffix not in {".svg", ".png"}:
         raise argparse.ArgumentTypeError(f"{text!r} must end in .svg or .png")
     return path

@@ -11,7 +11,6 @@ from controller.settings import Settings
 from hostsim import engine as engines
 from hostsim.answers import ModuleError, Progress
 from hostsim.dispensing import Delivery, dispense, parts_per_minute
-from hostsim.engine import EngineError
 from hostsim.module import SimModule
 from hostsim.plant.eventlog import EventLog
 from hostsim.recorder import Recorder
@@ -27,12 +26,14 @@ from hostsim.verbs.common import (
     add_seed,
     add_verb,
     fault_list,
+    output_path,
     picture_path,
     read_config,
     whole,
 )
 
 REQUESTS_MAX = 1_000_000
+LISTED_MAX = 50  # rows of the table; of more requests only those that are not exact are worth one
 KEYS = (
     "ticket",
     "quantity",
@@ -93,7 +94,7 @@ def add(verbs: Verbs) -> None:
     )
     parser.add_argument("--json", action="store_true", help="print one JSON object")
     parser.add_argument(
-        "--trace", metavar="FILE", type=Path, help="record what the sensors saw (see replay)"
+        "--trace", metavar="FILE", type=output_path, help="record what the sensors saw (see replay)"
     )
     parser.add_argument(
         "--plot",
@@ -112,10 +113,7 @@ def run(args: argparse.Namespace) -> int:
             f"--quantity {args.quantity} parts is not allowed: give 1 to {most}, "
             f"or raise request.quantity_max in {args.config}"
         )
-    try:
-        engine = engines.make(args.engine)
-    except EngineError as error:
-        raise VerbError(str(error)) from error
+    engine = engines.make(args.engine)
     recorder = Recorder(engine) if args.trace or args.plot else None
     log = EventLog(keep=False)
     with (
@@ -182,25 +180,29 @@ def as_object(deliveries: list[Delivery], log: EventLog) -> dict[str, Any]:
 def told(deliveries: list[Delivery], part: str) -> str:
     """The verdict first, then a row for each request."""
     results = [each.result for each in deliveries]
+    listed = deliveries
+    if len(deliveries) > LISTED_MAX:
+        listed = [each for each in deliveries if not each.exact][:LISTED_MAX]
     rows = [
         (
-            str(result.ticket),
-            str(result.outcome),
-            str(result.lower),
-            str(result.upper),
+            str(each.result.ticket),
+            str(each.result.outcome),
+            str(each.result.lower),
+            str(each.result.upper),
             str(each.truth),
-            str(result.pockets),
-            str(result.retries),
-            f"{result.seconds:.2f}",
-            cause_text(result.cause) or "-",
+            str(each.result.pockets),
+            str(each.result.retries),
+            f"{each.result.seconds:.2f}",
+            cause_text(each.result.cause) or "-",
         )
-        for each, result in zip(deliveries, results, strict=True)
+        for each in listed
     ]
     rate = f"{parts_per_minute(deliveries):.0f} parts a minute"
     helped = sum(each.helped for each in deliveries)
     lines = [
         f"{verdict(results, part)} ({rate})",
         *[f"NOT TRUE: ticket {each.result.ticket}" for each in deliveries if not each.truthful],
+        *(["only requests that are not exact are listed"] if listed is not deliveries else []),
         *([f"a person had to put the unit right: {helped} x"] if helped else []),
     ]
     headings = (

@@ -44,7 +44,8 @@ def test_requests_go_on_after_whatever_stopped_the_unit(faults):
 
 def test_the_magazine_is_refilled_also_within_a_request():
     with SimModule(NUT, 1) as module:
-        (delivery,) = dispense(module, NUT.settings.magazine_capacity + 40, 1)
+        # So many that what is left takes longer than the wait for any single answer.
+        (delivery,) = dispense(module, 5 * NUT.settings.magazine_capacity, 1)
     assert delivery.result.outcome is Outcome.EXACT
     assert delivery.truth == delivery.result.quantity
 

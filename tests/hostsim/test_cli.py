@@ -138,6 +138,18 @@ def test_the_verdict_comes_first_and_then_a_row_for_each_request(call):
     assert first.split()[:2] == ["1", "exact"] and second.split()[:2] == ["2", "exact"]
 
 
+def test_of_many_requests_only_those_not_exact_are_listed(call):
+    _, output, _ = call("dispense", CONFIG, "--quantity", 1, "--requests", 60)
+    assert output.startswith("60 exact, of 60 requests")
+    assert output.count("\n") < 10
+
+
+def test_where_a_picture_cannot_go_is_said_before_anything_runs(call):
+    status, output, errors = call("plan", CONFIG, "--pockets", 1, "--plot", "no/where.svg")
+    assert (status, output) == (2, "")
+    assert "there is no folder 'no'" in errors
+
+
 def test_a_trace_is_recorded_and_counts_to_the_same(call, tmp_path):
     trace = tmp_path / "bag.csv"
     assert call("dispense", CONFIG, "--quantity", 5, "--trace", trace)[0] == 0

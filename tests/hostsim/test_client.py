@@ -45,7 +45,7 @@ def test_an_answer_comes_back_typed(tmp_path):
 
 def test_a_refusal_is_raised_once_and_the_queue_left_empty(tmp_path):
     answer = script(
-        ("UNIT:COMMand start;*OPC?", '1;-221,"Settings conflict;not idle"'),
+        ("UNIT:COMMand start;", '-221,"Settings conflict;not idle"'),
         ("SYSTem:ERRor?", '-350,"Queue overflow"'),
         ("SYSTem:ERRor?", FINE),
         ("UNIT:STATe?", f"2,STOPPED;{FINE}"),
@@ -129,14 +129,14 @@ def test_a_request_takes_an_unused_ticket_and_reports_progress(tmp_path):
 
 def test_make_ready_goes_the_way_of_the_state_model(tmp_path):
     """ANSI/ISA-TR88.00.02: Aborted, clear, Stopped, reset, Idle, start, Execute."""
-    states = iter((9, 2, 2, 4, 4, 6, 6))
+    states = iter((9, 1, 2, 15, 4, 3, 3, 6))
     commands: list[str] = []
 
     def answer(line):
         if line.startswith("UNIT:STATe?"):
             return f"{next(states)},X;{FINE}"
         commands.append(line.split()[1].split(";")[0])
-        return f"1;{FINE}"
+        return FINE
 
     with Peer(tmp_path, answer) as peer, connect(peer) as module:
         module.make_ready()
@@ -149,7 +149,7 @@ def test_make_ready_gives_up_when_the_unit_falls_back(tmp_path):
             return f"11,HELD;{FINE}"
         if line.startswith("UNIT:CAUSe?"):
             return f'21,"jammed","Take out the stuck part";{FINE}'
-        return f"1;{FINE}"
+        return FINE
 
     with Peer(tmp_path, answer) as peer, connect(peer) as module:
         with pytest.raises(NotReadyError, match="held: jammed; Take out") as stopped:

@@ -4,6 +4,7 @@
 Clients: PyVISA with its pure Python backend, plain pyserial, and our own.
 """
 
+import json
 import os
 import signal
 import subprocess
@@ -15,6 +16,7 @@ import pyvisa
 import serial
 
 from hostsim.answers import Outcome, RequestState, UnitMode, UnitState
+from hostsim.cli import main
 from hostsim.client import DeviceError, DispenserClient
 
 CONFIG = Path(__file__).parents[2] / "configs" / "m4_nut.toml"
@@ -134,6 +136,17 @@ def test_settings_and_events_can_be_read_out(module):
     events = list(module.events())
     assert [event.sequence for event in events] == sorted({event.sequence for event in events})
     assert events != [] and list(module.events()) == []
+
+
+def test_the_request_verb_is_such_a_client(port, capsys):
+    assert main(["request", port, "--quantity", "6", "--ticket", "77"]) == 0
+    assert capsys.readouterr().out.startswith("exact: 6 of 6 parts (M4 nut) in ")
+    assert main(["request", port, "--quantity", "6", "--ticket", "77", "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert (told["ticket"], told["outcome"], told["lower"], told["upper"]) == (77, "exact", 6, 6)
+    assert main(["request", port, "--quantity", "7", "--ticket", "77"]) == 1  # another order
+    output, errors = capsys.readouterr()
+    assert output == "" and errors.count("\n") == 1 and "ticket 77 is for 6" in errors
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
