@@ -7,6 +7,8 @@ from typing import Any
 from controller.cycle import causes
 from hostsim.answers import Outcome, Result
 
+NAMED_MAX = 10  # tickets named in one line
+
 
 def cause_text(code: int) -> str | None:
     """What the cause of that number means; None for no cause."""
@@ -48,8 +50,10 @@ def verdict(results: Sequence[Result], part: str) -> str:
 def advice(results: Sequence[Result]) -> str:
     """One line for the person at the bench about the requests that did not end exact."""
     bad = [result for result in results if result.outcome is not Outcome.EXACT]
-    tickets = ", ".join(str(result.ticket) for result in bad)
+    named = [str(result.ticket) for result in bad[:NAMED_MAX]]
+    if len(bad) > NAMED_MAX:
+        named.append(f"{len(bad) - NAMED_MAX} more")
     first = bad[0]
     why = cause_text(first.cause) or "the evidence disagrees"
     check = "check the bag" if len(bad) == 1 else "check the bags"
-    return f"ticket {tickets} not exact ({first.outcome}: {why}); {check} by hand"
+    return f"ticket {', '.join(named)} not exact ({first.outcome}: {why}); {check} by hand"

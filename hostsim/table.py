@@ -66,14 +66,10 @@ class ProgressLine:
         self._stream.write(f"\r\x1b[K{line}")
         self._stream.flush()
 
-    def wipe(self) -> None:
-        """Take the line off the terminal."""
-        if self._shown:
-            self._stream.write("\r\x1b[K")
-            self._stream.flush()
-
     def __enter__(self) -> "ProgressLine":
         return self
 
     def __exit__(self, *_: object) -> None:
-        self.wipe()
+        if self._shown:
+            self._stream.write("\r\x1b[K")
+            self._stream.flush()

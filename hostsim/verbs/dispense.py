@@ -14,7 +14,7 @@ from hostsim.dispensing import Delivery, dispense, parts_per_minute
 from hostsim.module import SimModule
 from hostsim.plant.eventlog import EventLog
 from hostsim.recorder import Recorder
-from hostsim.report import advice, as_dict, cause_text, verdict
+from hostsim.report import advice, as_dict, verdict
 from hostsim.table import ProgressLine, table
 from hostsim.timeline import timeline
 from hostsim.trace import write_trace
@@ -120,7 +120,7 @@ def run(args: argparse.Namespace) -> int:
         closing(engine),
         SimModule(config, args.seed, args.faults, recorder or engine, log) as module,
     ):
-        deliveries = follow(module, args)
+        deliveries, stop = follow(module, args)
     if args.trace and recorder:
         write_trace(args.trace, recorder.trace())
     if args.plot and recorder:
@@ -129,14 +129,17 @@ def run(args: argparse.Namespace) -> int:
         print(json.dumps(as_object(deliveries, log)))
     else:
         print(told(deliveries, config.settings.part_name))
+    if stop:
+        raise VerbError(f"stopped after {len(deliveries)} of {args.requests} requests: {stop}")
     inexact = [each.result for each in deliveries if not each.exact]
     if inexact:
         raise VerbError(advice(inexact))
     return 0
 
 
-def follow(module: SimModule, args: argparse.Namespace) -> list[Delivery]:
-    """Make all requests, with a progress line when somebody watches."""
+def follow(module: SimModule, args: argparse.Namespace) -> tuple[list[Delivery], str]:
+    """Make the requests, with a progress line when somebody watches; return also why they ended
+    early, or "". Raises ModuleError when not even one could be made."""
     deliveries: list[Delivery] = []
     total = args.quantity * args.requests
 
@@ -152,9 +155,8 @@ def follow(module: SimModule, args: argparse.Namespace) -> list[Delivery]:
         except ModuleError as error:
             if not deliveries:
                 raise
-            line.wipe()
-            print(f"tallywheel dispense: stopped early: {error}", file=sys.stderr)
-    return deliveries
+            return deliveries, str(error)
+    return deliveries, ""
 
 
 def plot(recorder: Recorder, settings: Settings, deliveries: list[Delivery], path: Path) -> None:
@@ -168,52 +170,42 @@ def plot(recorder: Recorder, settings: Settings, deliveries: list[Delivery], pat
 
 def as_object(deliveries: list[Delivery], log: EventLog) -> dict[str, Any]:
     """What --json prints."""
-    requests = [as_dict(each.result) | {"truth": each.truth} for each in deliveries]
     return {
-        "requests": [{key: request[key] for key in KEYS} for request in requests],
+        "requests": [as_row(each) for each in deliveries],
         "parts_per_minute": round(parts_per_minute(deliveries), 2),
         "events": len(log),
         "log_sha256": log.sha256(),
     }
 
 
+def as_row(delivery: Delivery) -> dict[str, Any]:
+    """One request as plain values, in the order in which they are shown."""
+    values = as_dict(delivery.result) | {"truth": delivery.truth}
+    return {key: values[key] for key in KEYS}
+
+
 def told(deliveries: list[Delivery], part: str) -> str:
     """The verdict first, then a row for each request."""
-    results = [each.result for each in deliveries]
+    rate = f"{parts_per_minute(deliveries):.0f} parts a minute"
+    lines = [f"{verdict([each.result for each in deliveries], part)} ({rate})"]
+    lines += [f"NOT TRUE: ticket {each.result.ticket}" for each in deliveries if not each.truthful]
+    helped = sum(each.helped for each in deliveries)
+    if helped:
+        lines.append(f"a person had to put the unit right: {helped} x")
     listed = deliveries
     if len(deliveries) > LISTED_MAX:
         listed = [each for each in deliveries if not each.exact][:LISTED_MAX]
-    rows = [
-        (
-            str(each.result.ticket),
-            str(each.result.outcome),
-            str(each.result.lower),
-            str(each.result.upper),
-            str(each.truth),
-            str(each.result.pockets),
-            str(each.result.retries),
-            f"{each.result.seconds:.2f}",
-            cause_text(each.result.cause) or "-",
-        )
-        for each in listed
-    ]
-    rate = f"{parts_per_minute(deliveries):.0f} parts a minute"
-    helped = sum(each.helped for each in deliveries)
-    lines = [
-        f"{verdict(results, part)} ({rate})",
-        *[f"NOT TRUE: ticket {each.result.ticket}" for each in deliveries if not each.truthful],
-        *(["only requests that are not exact are listed"] if listed is not deliveries else []),
-        *([f"a person had to put the unit right: {helped} x"] if helped else []),
-    ]
-    headings = (
-        "ticket",
-        "outcome",
-        "lower",
-        "upper",
-        "truth",
-        "pockets",
-        "retries",
-        "seconds",
-        "cause",
-    )
-    return "\n".join([*lines, "", table(headings, rows)])
+        lines.append(f"exact requests are not listed, nor more than {LISTED_MAX}")
+    if listed:
+        lines += [
+            "",
+            table(KEYS, [[cell(value) for value in as_row(each).values()] for each in listed]),
+        ]
+    return "\n".join(lines)
+
+
+def cell(value: Any) -> str:
+    """A value as it stands in the table."""
+    if value is None:
+        return "-"
+    return f"{value:.2f}" if isinstance(value, float) else str(value)

@@ -134,8 +134,9 @@ def test_the_verdict_comes_first_and_then_a_row_for_each_request(call):
     _, output, _ = call("dispense", CONFIG, "--quantity", 5, "--requests", 2)
     verdict, _, headings, _, first, second = output.splitlines()
     assert verdict.startswith("2 exact, of 2 requests (M4 nut)")
-    assert headings.split()[:2] == ["ticket", "outcome"]
-    assert first.split()[:2] == ["1", "exact"] and second.split()[:2] == ["2", "exact"]
+    assert headings.split()[:3] == ["ticket", "quantity", "outcome"]
+    assert first.split()[:3] == ["1", "5", "exact"]
+    assert second.split()[:3] == ["2", "5", "exact"]
 
 
 def test_of_many_requests_only_those_not_exact_are_listed(call):
