@@ -130,6 +130,16 @@ def test_what_is_not_exact_is_no_success(call):
     assert "check the bag" in errors and errors.count("\n") == 1
 
 
+def test_a_false_result_is_no_success_and_is_told(call):
+    """Parts that fall past the beam unseen cannot be detected (so says the mix's own help)."""
+    status, output, errors = call(
+        "dispense", CONFIG, "--quantity", 50, "--requests", 4, "--faults", "beside"
+    )
+    assert status == 1
+    assert "NOT TRUE" in output
+    assert errors.count("\n") == 1 and "cannot be detected" in errors
+
+
 def test_the_verdict_comes_first_and_then_a_row_for_each_request(call):
     _, output, _ = call("dispense", CONFIG, "--quantity", 5, "--requests", 2)
     verdict, _, headings, _, first, second = output.splitlines()
