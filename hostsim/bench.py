@@ -63,7 +63,13 @@ HANDS: dict[int, tuple[Action, ...]] = {
     causes.MAGAZINE_EMPTY: (Plant.clear,),
     causes.RECEIVER_NOT_READY: (place_receiver,),
 }
-LAST_LOOK: tuple[Action, ...] = (Plant.reset_drive, place_receiver, shut_guard)
+
+
+def last_look(plant: Plant) -> None:
+    """See that driver, bag and guard are as they should be before the unit is started."""
+    plant.reset_drive()
+    place_receiver(plant)
+    shut_guard(plant)
 
 
 def fill(plant: Plant, parts: int) -> None:
@@ -110,7 +116,7 @@ class Attendant:
         if self._client.state() is UnitState.EXECUTE or not code:
             return
         self.helped += 1
-        for action in (*HANDS.get(code, ()), *LAST_LOOK):
+        for action in (*HANDS.get(code, ()), last_look):
             action(self._plant)
             self._module.run_until(self._module.now_us + PACE_US)
 
