@@ -5,15 +5,18 @@ report right then with the parts that have really passed the beam since the requ
 Tests drive a `JudgedModule` like any `SimModule` and read `broken` at the end.
 """
 
+from controller.board import lockstep
+from controller.board.ports import GUARD_CLOSED
+from controller.record import events
 from hostsim.config import ModuleConfig
 from hostsim.engine import InProcess, Note, Order, Reply, Stamp
 from hostsim.module import SimModule
 from hostsim.plant.faults import FaultMix
 from hostsim.plant.plant import Plant
 
-from controller.board import lockstep
-from controller.board.ports import GUARD_CLOSED
-from controller.record import events
+# A beam that dies clear with a part half way through it ends the pulse before the part is through.
+# The part is then counted ahead of its time, by no more than a part takes to cross.
+CROSSING_US = 30_000
 
 
 class Watched(InProcess):
@@ -23,7 +26,7 @@ class Watched(InProcess):
         self.plant: Plant | None = None
         self.opened_us = 0
         self.open = False
-        self.safe = False  # reset and started since the guard was last open
+        self._early_us = 0  # since when the lower bound is ahead of the truth
         self.broken: list[str] = []
         self.closed: list[tuple[int, int]] = []  # (ticket, truth at closing)
 
@@ -56,8 +59,14 @@ class Watched(InProcess):
     def _judge_bounds(self, now_us: int) -> None:
         lower, upper = self.firmware.bounds()
         truth = self._truth(now_us)
-        if not lower <= truth <= upper:
-            self.broken.append(f"{now_us}: {truth} parts are out, bounds are {lower} to {upper}")
+        if truth > upper:
+            self.broken.append(f"{now_us}: {truth} parts are out, upper bound is {upper}")
+        if lower > truth:
+            self._early_us = self._early_us or now_us
+            if now_us - self._early_us > CROSSING_US:
+                self.broken.append(f"{now_us}: {truth} parts are out, lower bound is {lower}")
+        else:
+            self._early_us = 0
 
     def _take_note(self, note: Note, now_us: int) -> None:
         _, kind, a, b = note

@@ -6,10 +6,10 @@ A through-beam sensor that has died "clear" never sees a part, and a count made 
 like a row of empty pockets.  So the test output switches the emitter off: the beam must read
 blocked within its response time, and clear again within the same time after the emitter is back.
 
-A part may fall through during the test.  The test's own pulse is shorter than the shortest
-pulse of a part, so the pulse reader takes it for noise, while a part's pulse outlasts it and is
-counted as usual; `covers` tells the one from real noise.  A beam that stays blocked gets time to
-clear, because a part may be in it, but not for ever.
+The test's own edges must not be counted: `covers` names them.  A part may fall during the test; it
+takes longer than the test does, so it is still in the beam when the emitter is back.  The level
+read then is handed to the pulse reader by the firmware, and the part is counted from there on.
+A beam that stays blocked gets time to clear, because a part may be in it, but not for ever.
 
 Without a test output only the clear reading can be checked; `check` warns about that.
 """
@@ -40,8 +40,10 @@ class BeamTest:
         self._part_us = windows.longest_us
         self._phase = _IDLE
         self._until_us = 0
-        self._dark_us = 0
-        self._lit_us = 0
+        self._dark_us = 0  # the last test: emitter off,
+        self._lit_us = 0  # emitter on again,
+        self._open_us = 0  # level true again
+        self._in_beam = False
 
     @property
     def running(self):
@@ -56,6 +58,7 @@ class BeamTest:
         """Give a test up and light the emitter."""
         if self._phase == _DARK:
             self._beam.test(False)
+            self._open_us = self._dark_us + 2 * self._response_us
         self._phase = _IDLE
 
     def poll(self, now_us):
@@ -68,10 +71,12 @@ class BeamTest:
                 return self._end(PASSED)
             self._beam.test(True)
             self._dark_us = now_us
+            self._in_beam = False
             self._next(_DARK, now_us + self._response_us)
         elif self._phase == _DARK and now_us >= self._until_us:
             self._beam.test(False)
             self._lit_us = now_us
+            self._open_us = now_us + self._response_us
             if not blocked:
                 return self._end(DEAD)
             self._next(_LIGHT, now_us + self._response_us)
@@ -80,7 +85,8 @@ class BeamTest:
                 return self._end(PASSED)
             if now_us >= self._lit_us + self._part_us:
                 return self._end(BLOCKED)
-            self._until_us = now_us + self._response_us  # a part may be passing
+            self._in_beam = True  # a part may be passing
+            self._until_us = now_us + self._response_us
         return None
 
     def deadline_us(self, now_us):
@@ -91,10 +97,14 @@ class BeamTest:
             return min(self._until_us, now_us + LOOK_US)
         return self._until_us
 
-    def covers(self, start_us):
-        """True if a pulse that began at `start_us` may be the test's own."""
-        end_us = self._lit_us if self._lit_us >= self._dark_us else start_us
-        return self._dark_us <= start_us <= end_us + self._response_us and self._dark_us > 0
+    @property
+    def masking(self):
+        """True while the beam's level is the test's doing."""
+        return self._phase == _DARK or (self._phase == _LIGHT and not self._in_beam)
+
+    def covers(self, edge_us):
+        """True if an edge at `edge_us` is the test's own, or hidden by it."""
+        return self._dark_us <= edge_us and (self.masking or edge_us < self._open_us)
 
     def _next(self, phase, until_us):
         self._phase = phase

@@ -87,6 +87,7 @@ class Request:
         self._paused = False
         self._jam = causes.NO_CAUSE  # evidence against the drive, not yet acted upon
         self._stuck = False
+        self._beam_proven = False  # in this verification
         self._hanging = False  # the ladder was climbed against hanging parts
         self._searches = 0
         self._seen = 0  # parts seen when the last decision was made
@@ -259,12 +260,13 @@ class Request:
         elif self._reader.open_since_us is not None:
             return
         if self._tally.settled(self._now_us):
+            self._beam_proven = False
             self._chart.fire("settled")
 
     def _step_verifying(self, motion):
         if self._sprocket.moving:
             return
-        if self._test.running or self._tally.silent or self._stuck:
+        if not self._beam_proven and (self._tally.silent or self._stuck):
             if not self._test.running:
                 self._test.start(self._now_us)
             verdict = self._test.poll(self._now_us)
@@ -274,6 +276,10 @@ class Request:
             if not self._judge_beam(verdict):
                 self._wait_or_close()
                 return
+            self._beam_proven = True
+        if self._reader.open_since_us is not None and not self._blocked_too_long():
+            return  # a part that fell during the test is counted first
+        if self._beam_proven:
             self._prove()
         self._decide()
 

@@ -299,6 +299,7 @@ class Drive:
                 self._rotor = self._present()
                 self._held = False
                 self._plan_number += 1
+                self._follow()
                 self._run_on(rate)
             self._held = False
         elif now and not was and not self.running:
