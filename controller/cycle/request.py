@@ -252,6 +252,8 @@ class Request:
             sprocket.shorten(0)
         elif sprocket.pending > tally.owed:
             sprocket.shorten(tally.owed)
+        if tally.lower >= self.quantity:  # a search that has brought the last part
+            sprocket.stop_creep()
 
     def _step_settling(self, motion):
         if self._blocked_too_long():

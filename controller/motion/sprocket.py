@@ -33,12 +33,18 @@ PPM = 1000000
 # A flown search must have room to be cut: this many pitches between the last moment evidence
 # may come and the point where braking has to begin.
 FLYING_SPARE_PITCHES = 3
+# A blind stretch stays short of whole pitches by this part of one: parts let go with some scatter, so
+# a whole pitch from just before one release could reach the next.
+SHY_DIVISOR = 8
 # The sprocket lags by more than this part of a pocket: slip, not tolerance of the index sensor.
 SLIP_DIVISOR = 8
 # The lag is taken over this many steps of the plan around the expected step.
 SLIP_SPAN_STEPS = 32
-# A wheel that is cut at speed coasts less than a pocket, and has come to rest by then: a rotor and a
-# printed wheel hold some 10 mJ at cruise, and friction at the motor takes that in a fraction of a turn.
+# At rest there is no haste that could excuse a late edge: one that is missing by this part says that
+# the wheel may stand before its last release edge, not behind it.
+ARRIVED_DIVISOR = 32
+# A wheel that is cut at speed coasts less than a pocket, and has come to rest by then: a rotor and
+# a printed wheel hold some 10 mJ at cruise, and friction takes that in a fraction of a turn.
 COAST_US = 300000
 # An index edge overdue by this part of a pocket is missing.
 OVERDUE_DIVISOR = 4
@@ -153,7 +159,7 @@ class Sprocket:
             self._begin(distance, False, now_us)
             self._last = self.frontier + pockets
         else:
-            self._begin(self.pitch, True, now_us)
+            self._begin(self.pitch - self.pitch // SHY_DIVISOR, True, now_us)
             self._last = self.frontier + 1
 
     def _begin(self, distance, creeping, now_us):
@@ -199,9 +205,12 @@ class Sprocket:
             self._coast(now_us, opened)
             return CUT_OFF if flags & CUT else STALL
         if not flags & RUNNING:
+            if self._overdue(issued, ARRIVED_DIVISOR):
+                self.slipped = True
+                self.known = False
             self._arrive(issued)
             return ARRIVED
-        if self._overdue(issued):
+        if self._overdue(issued, OVERDUE_DIVISOR):
             self.halt()
             self._coast(now_us, opened)
             return OVERDUE
@@ -332,7 +341,7 @@ class Sprocket:
                 self.unfound = True
                 self.shorten(0)
             return
-        limit = (self._last - self._base) * self.pitch
+        limit = (self._last - self._base) * self.pitch - self.pitch // SHY_DIVISOR
         if move.steps > limit and stop_point(move, issued + self.pitch) > limit:
             self._cut_to(max(limit, stop_point(move, issued)))
 
@@ -355,11 +364,12 @@ class Sprocket:
             pocket += 1
         return pocket
 
-    def _overdue(self, issued):
+    def _overdue(self, issued, divisor):
+        """True if the next index edge should have been seen this part of a pocket ago."""
         if not self._index or not self.known or self._move.direction < 0:
             return False
         due = self._offset(self._next_index) - self._index_lead
-        return issued > due + self.pitch // OVERDUE_DIVISOR
+        return issued > due + self.pitch // divisor
 
     # ---- ending a move --------------------------------------------------------------------------
 
@@ -372,7 +382,8 @@ class Sprocket:
         limit = stop_point(move, issued)
         if not self.known:
             self._last = min(self._last, self.frontier + pockets)
-            self._cut_to(max(limit, (self._opened + pockets) * self.pitch))
+            shy = self.pitch // SHY_DIVISOR
+            self._cut_to(max(limit, (self._opened + pockets) * self.pitch - shy))
             return
         last = min(self.frontier + pockets, self._last)
         while last < self._last and self._rest_offset(last) < limit:
@@ -380,6 +391,11 @@ class Sprocket:
         if last < self._last:
             self._last = last
             self._cut_to(self._rest_offset(last))
+
+    def stop_creep(self):
+        """End a creep as soon as pulses already under way are out."""
+        if self.moving and self.creeping:
+            self._cut_to(stop_point(self._move, self._drive.status()[1]))
 
     def _rest_offset(self, pocket):
         return self.ratio.target(pocket) - self.position + self._lost
