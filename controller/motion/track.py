@@ -1,0 +1,90 @@
+"""The track of one move: which step is out when, and how the move can still be cut short.
+
+Theory of operation
+-------------------
+A move is planned in ticks and started at a moment of the clock; from then on every step has its
+time.  The track answers both ways round (time of a step, step of a time) and keeps the move as it
+really is after it has been cut.  It outlives the end of its move, because evidence of where the
+wheel stood may come later: a part takes its time to fall.
+"""
+
+from controller.motion.profile import step_ticks, stop_point
+from controller.motion.words import TICK_HZ, Move
+
+TICKS_PER_US = TICK_HZ // 1000000
+
+# A lag is measured in time and told in steps, at the step rate over this many steps of the plan.
+LAG_SPAN_STEPS = 32
+
+
+class Track:
+    """The move under way, or the last one."""
+
+    move: Move
+
+    def __init__(self, drive):
+        self._drive = drive
+        self.moving = False
+        self.forward = True
+        self._started_us = 0
+
+    def begin(self, move, now_us):
+        """Have the drive start `move` now."""
+        self.move = move
+        self.forward = move.direction > 0
+        self.moving = True
+        self._started_us = now_us
+        self._drive.start(move)
+
+    def halt(self):
+        """Have the drive stop at once."""
+        self._drive.halt()
+        self.moving = False
+
+    def issued(self):
+        """Return the steps issued so far."""
+        return self._drive.status()[1]
+
+    def time_us(self, step):
+        """Return when `step` (held to the move) rises."""
+        step = min(max(step, 1), self.move.steps)
+        return self._started_us + step_ticks(self.move, step) // TICKS_PER_US
+
+    def step_at(self, time_us):
+        """Return how many steps lie at or before `time_us` (bisection)."""
+        ticks = (time_us - self._started_us) * TICKS_PER_US
+        low, high = 0, self.move.steps
+        while low < high:
+            middle = (low + high + 1) // 2
+            if step_ticks(self.move, middle) <= ticks:
+                low = middle
+            else:
+                high = middle - 1
+        return low
+
+    def lag_steps(self, time_us, expected):
+        """Return how many steps late something came at `time_us` that step `expected` should bring.
+
+        A look-up and a division, where `step_at` twice would be a search: it is asked every pocket.
+        """
+        near = min(max(expected, 1), self.move.steps)
+        far = min(near + LAG_SPAN_STEPS, self.move.steps)
+        if far == near:
+            near = max(1, far - LAG_SPAN_STEPS)
+        near_ticks = step_ticks(self.move, near)
+        span = step_ticks(self.move, far) - near_ticks
+        late = (time_us - self._started_us) * TICKS_PER_US - near_ticks
+        return late * (far - near) // span if span else 0
+
+    def earliest_end(self, ahead=0):
+        """Return the fewest steps the move can be cut to, `ahead` steps from now."""
+        return stop_point(self.move, self.issued() + ahead)
+
+    def cut_to(self, steps):
+        """Shorten the move to `steps` in all, if it is longer and still can be."""
+        move = self.move
+        if move.steps <= steps or self.earliest_end() > steps:
+            return
+        cruise = move.cruise_steps - (move.steps - steps)
+        self.move = move.amended(cruise)
+        self._drive.amend(cruise)
