@@ -22,8 +22,9 @@ from controller.counting.windows import Windows
 from controller.cycle import causes
 from controller.cycle.maintenance import Maintenance
 from controller.cycle.orders import Orders, Result
-from controller.cycle.request import DOUBTFUL, EXACT, SHORT, Request
+from controller.cycle.request import Request
 from controller.cycle.service import Service
+from controller.cycle.verdict import DOUBTFUL, EXACT, SHORT
 from controller.link.desk import Desk
 from controller.link.scpi import ScpiServer
 from controller.motion.sprocket import MOVING, Sprocket

@@ -8,8 +8,8 @@ and sent over a link as it is; their names are for people.  State 0 may be left 
 the core takes a false destination for "stay where you are".
 
 The machine is built without a model of its own.  The core would hang two methods per trigger and
-one per state on the model, some 6 KB on a 32-bit board, that nothing here calls; an event can be fired
-on any object with a `state` attribute, and that is this one.
+one per state on the model, some 6 KB on a 32-bit board, that nothing here calls; an event can be
+fired on any object with a `state` attribute, and that is this one.
 
 `on_change` is called when the core has returned, not from one of its callbacks.  It may therefore
 fire the next trigger at once (an acting state with nothing to do completes immediately) and the

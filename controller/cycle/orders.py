@@ -3,11 +3,17 @@
 A ticket makes an order unique, so that a host which lost the answer may ask again: the same
 ticket with the same quantity is acknowledged and delivered once, with another quantity it is
 refused.
-Ticket numbers are the host's; 0 means "no ticket" and is never valid.
+
+Ticket numbers are the host's, and they count up: 1 to TICKET_MAX, then 1 again.  Of two tickets
+the newer one is less than half the range ahead of the other (serial number arithmetic, as in RFC
+1982).  That is how a ticket asked again long after its result has been dropped is still known to
+be an old one, and refused instead of delivered a second time.  0 means "no ticket" and is never
+valid.
 """
 
 RESULTS_KEPT = 16  # an integrator's log may lag this many bags behind
-TICKET_MAX = 65535  # one 16-bit register on the fieldbus; a host counts up and wraps to 1
+TICKET_MAX = 65535  # one 16-bit register on a fieldbus
+NEW_AHEAD_MAX = TICKET_MAX // 2
 
 
 class Result:
@@ -51,6 +57,12 @@ class Orders:
         self._results.insert(0, result)
         if len(self._results) > RESULTS_KEPT:
             self._results.pop()
+
+    def is_new(self, ticket):
+        """True if `ticket` comes after every ticket so far; any is new to a module that has none."""
+        if not self._results:
+            return True
+        return 0 < (ticket - self._results[0].ticket) % TICKET_MAX <= NEW_AHEAD_MAX
 
     def find(self, ticket):
         """Return the result of `ticket`, or None; ticket 0 asks for the newest."""

@@ -17,7 +17,8 @@ The firmware is no safety function: the guard switch has to cut the drive in har
 from controller.board.ports import CUT, DRIVE_HEALTHY, GUARD_CLOSED, RECEIVER_READY
 from controller.cycle import causes, unit
 from controller.cycle.maintenance import Maintenance
-from controller.cycle.request import INTERRUPTED, SHORT, Request
+from controller.cycle.request import Request
+from controller.cycle.verdict import INTERRUPTED, SHORT
 from controller.record import events as ev
 
 # The driver's current has settled and the rotor has snapped to its step this long after enabling.

@@ -8,8 +8,8 @@ what was asked, and what is allowed; nothing has changed then and nothing moves.
 from controller.cycle import unit
 from controller.cycle.maintenance import JOG_PPM_MAX, PURGE_TURNS_MAX
 from controller.cycle.orders import TICKET_MAX
-from controller.cycle.request import DOUBTFUL, WAITING
-from controller.cycle.requestchart import FREEING
+from controller.cycle.requestchart import FREEING, WAITING
+from controller.cycle.verdict import DOUBTFUL
 from controller.link.refusal import Refused
 from controller.settings import NAMES
 
@@ -101,6 +101,9 @@ class Desk:
         if known is not None:
             self._same_quantity(ticket, quantity, known.quantity)
             return
+        if not fw.orders.is_new(ticket):
+            newest = fw.orders.find(0).ticket
+            raise Refused(DATA_STALE, f"ticket {ticket} is older than {newest}, its result is gone")
         self._in_execute(unit.PRODUCTION)
         request.open(ticket, quantity, fw.now_us)
 
