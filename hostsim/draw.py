@@ -1,9 +1,9 @@
 """Draw the firmware's two state charts as SVG, straight from its tables.
 
-    python -m hostsim.draw OUT_DIR
+    python -m hostsim.draw
 
-writes `unit-chart.svg` and `request-chart.svg`.  The README shows them; run this again when a
-table has changed.
+writes `unit-chart.svg` and `request-chart.svg` into `hostsim/pictures`.  The README shows them;
+run this again when a table has changed.
 
 Theory of operation
 -------------------
@@ -25,6 +25,7 @@ from hostsim.chartlayout import REQUEST, UNIT, Frame, Layout, Place, Route
 Row = tuple[str, tuple[int, ...], int]
 Point = tuple[float, float]
 
+PICTURES = Path(__file__).resolve().parent / "pictures"
 FONT = "Helvetica, Arial, 'DejaVu Sans', sans-serif"
 INK = "#1f2933"
 LINE = "#52606d"
@@ -301,10 +302,16 @@ def main(arguments: list[str]) -> int:
     """Write both drawings; return the exit status."""
     parser = argparse.ArgumentParser(
         prog="python -m hostsim.draw",
-        description="Draw the unit chart and the request chart as SVG.",
-        epilog="example: python -m hostsim.draw docs",
+        description="Draw the unit chart and the request chart as SVG, from the firmware's tables.",
     )
-    parser.add_argument("folder", type=Path, metavar="OUT_DIR", help="folder to write into")
+    parser.add_argument(
+        "folder",
+        type=Path,
+        nargs="?",
+        default=PICTURES,
+        metavar="OUT_DIR",
+        help="folder to write into (default: hostsim/pictures, which the README shows)",
+    )
     folder = parser.parse_args(arguments).folder
     try:
         folder.mkdir(parents=True, exist_ok=True)
