@@ -94,7 +94,7 @@ class _Reading:
             if isinstance(section, dict) and row.name in section:
                 self._take(row, section[row.name])
             elif not row.core:
-                self.problems.append(_line(row.key, None, row.unit, _span(row), "missing"))
+                self.problems.append(_missing(row, _span(row)))
         for problem in core.check(self.core):
             self._say_again(problem)
 
@@ -179,6 +179,9 @@ class _Reading:
         row = BY_CORE[base]
         if base in self._refused:
             return
+        if problem.value is None:
+            self.problems.append(_missing(row, self._allowed(row)))
+            return
         key, value, unit, factor = row.key + index, problem.value, row.unit, self._factor(row)
         if base == "recovery_ladder" and field:
             rung = self.core[base][int(index.strip("[]"))]
@@ -190,7 +193,7 @@ class _Reading:
                 unit, factor = problem.unit, 1
         elif row.name in self.values[row.section] and not index:
             value = self.values[row.section][row.name]
-        elif row.kind is float and value is not None:  # derived, not written
+        elif row.kind is float:  # derived, not written
             value /= factor
         allowed = ""
         if row.kind is not bool and problem.low is not None and factor:
@@ -242,6 +245,13 @@ def _nearest(word: str, known: list[str]) -> str:
 
 def _unknown(key: str, nearest: str) -> str:
     return f"{key}: unknown; the nearest known one is {nearest}"
+
+
+def _missing(row: Row, allowed: str) -> str:
+    """Say that a key must be there, what it means, and what it may be."""
+    meaning = core.ROW_OF[row.core][6].removeprefix("1: ") if row.core else ""
+    wanted = f"{allowed or KIND_SAID[row.kind] + ' of'} {row.unit}" if row.unit else "true or false"
+    return f"{row.key}: missing{f' ({meaning})' if meaning else ''}: give {wanted}"
 
 
 def _line(key: str, value: Any, unit: str, allowed: str, why: str) -> str:

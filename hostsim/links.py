@@ -12,6 +12,7 @@ any time-out the serial link therefore clears the module (the byte ETX is its de
 input and answers are dropped), and reads on until the module has said who it is.
 """
 
+import errno
 import re
 import time
 from typing import TYPE_CHECKING, Protocol
@@ -28,6 +29,14 @@ LINE_BYTES_MAX = 65536  # longest answer taken: the list of headers is about a t
 STALE_LINES_MAX = 100  # left of an older conversation: a buffer's worth of short answers
 IDENTITY = re.compile(r"[A-Za-z][^,]*(,[^,]*){3}")  # no other answer begins with a letter
 REOPEN_PAUSE_S = 0.05
+IN_USE = "another program has it open: close that one first"
+# What the usual reasons mean that a port can't be opened, and what to do about each.
+TROUBLE = {
+    errno.ENOENT: "there is no such port; `python -m serial.tools.list_ports` lists what there is",
+    errno.EACCES: "you may not use it; on Linux join the group that owns it, often dialout",
+    errno.EAGAIN: IN_USE,
+    errno.EBUSY: IN_USE,
+}
 CLEAR_ANSWER_S = 1.0  # a cleared module says who it is within this, or the try has failed
 
 
@@ -97,7 +106,7 @@ class SerialLink:
                 return
             except (LinkError, serial.SerialException, OSError) as trouble:
                 if self.clock_s() >= deadline_s:
-                    raise LinkError(f"cannot open {self._name}: {trouble}") from trouble
+                    raise LinkError(f"cannot open {self._name}: {told(trouble)}") from trouble
             self.pause(REOPEN_PAUSE_S)
 
     def _open(self) -> None:
@@ -118,6 +127,14 @@ class SerialLink:
         if self._port is not None:
             self._port.close()
             self._port = None
+
+
+def told(trouble: Exception) -> str:
+    """Why a port could not be opened, in words that say what to do."""
+    if isinstance(trouble, LinkError):
+        return str(trouble)
+    number = trouble.errno if isinstance(trouble, OSError) else None
+    return TROUBLE.get(number or 0, f"it does not work as a serial port ({trouble})")
 
 
 class SimLink:

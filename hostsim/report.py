@@ -54,6 +54,7 @@ def advice(results: Sequence[Result]) -> str:
     if len(bad) > NAMED_MAX:
         named.append(f"{len(bad) - NAMED_MAX} more")
     first = bad[0]
-    why = cause_text(first.cause) or "the evidence disagrees"
-    check = "check the bag" if len(bad) == 1 else "check the bags"
-    return f"ticket {', '.join(named)} not exact ({first.outcome}: {why}); {check} by hand"
+    why = f"{first.outcome}: {cause_text(first.cause) or 'the evidence disagrees'}"
+    if len(bad) == 1:
+        return f"ticket {named[0]} not exact ({why}); check the bag by hand"
+    return f"tickets {', '.join(named)} not exact (the first {why}); check the bags by hand"

@@ -71,8 +71,9 @@ def add_faults(parser: argparse.ArgumentParser) -> None:
 def fault_mix(text: str) -> str:
     """An argument type: the name of a fault mix."""
     if text not in MIXES:
-        near = difflib.get_close_matches(text, MIXES, 1, 0)[0]
-        raise argparse.ArgumentTypeError(f"there is no fault mix {text!r}; did you mean {near!r}?")
+        near = difflib.get_close_matches(text, MIXES, 1)
+        hint = f"did you mean {near[0]!r}?" if near else f"there are {', '.join(MIXES)}"
+        raise argparse.ArgumentTypeError(f"there is no fault mix {text!r}; {hint}")
     return text
 
 
@@ -82,12 +83,13 @@ def fault_list() -> str:
 
 
 def whole(unit: str, least: int, most: int) -> Callable[[str], int]:
-    """An argument type: a whole number of `unit` from `least` to `most`."""
+    """An argument type: a whole number of `unit` ("" for none) from `least` to `most`."""
+    wanted = f"a whole number of {unit}" if unit else "a whole number"
 
     def read(text: str) -> int:
         if not (text.removeprefix("-").isdecimal() and least <= int(text) <= most):
             raise argparse.ArgumentTypeError(
-                f"{text!r} is not allowed: give a whole number of {unit} from {least} to {most}"
+                f"{text!r} is not allowed: give {wanted} from {least} to {most}"
             )
         return int(text)
 
@@ -134,4 +136,9 @@ def read_config(path: Path) -> ModuleConfig:
     except ConfigError as error:
         raise VerbError(*(f"{path}: {problem}" for problem in error.problems)) from error
     except OSError as error:
-        raise VerbError(f"cannot read {path}: {error.strerror}") from error
+        raise unreadable(path, error, "a module description such as configs/m4_nut.toml") from error
+
+
+def unreadable(path: Path, error: OSError, wanted: str) -> VerbError:
+    """The error to raise for a file that can't be read where `wanted` was expected."""
+    return VerbError(f"cannot read {path}: {error.strerror}; give the path of {wanted}")

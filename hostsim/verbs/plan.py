@@ -96,7 +96,7 @@ def summary(settings: Settings, move: Move, pockets: int) -> str:
         ("peak step rate", f"{peak_steps_s:.0f}", "steps/s"),
         ("peak motor speed", f"{peak_steps_s / steps_per_rev:.3f}", "rev/s"),
         ("peak pocket rate", f"{peak_steps_s * ratio.den / ratio.num:.2f}", "pockets/s"),
-        ("words for the drive", f"{len(move.head) + len(move.tail)}", "besides the cruise"),
+        ("ramps for the drive", f"{len(move.head) + len(move.tail)}", "words of 32 bits"),
     ]
     verdict = f"{settings.name}: {pockets} pockets in {seconds:.3f} s"
     return f"{verdict}\n\n{table(('figure', 'value', 'unit'), rows)}"

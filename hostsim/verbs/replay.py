@@ -6,7 +6,7 @@ from pathlib import Path
 from hostsim.replay import Recount, replay
 from hostsim.table import table
 from hostsim.trace import TraceError, read_trace
-from hostsim.verbs.common import VerbError, Verbs, add_verb, read_config
+from hostsim.verbs.common import VerbError, Verbs, add_verb, read_config, unreadable
 
 DETAILS = """\
 A trace is a CSV file with the columns time_us,what,a,b, oldest row first; `tallywheel dispense
@@ -42,15 +42,16 @@ def run(args: argparse.Namespace) -> int:
     except TraceError as error:
         raise VerbError(f"{args.trace}: {error}") from error
     except OSError as error:
-        raise VerbError(f"cannot read {args.trace}: {error.strerror}") from error
+        raise unreadable(args.trace, error, "a trace of `dispense --trace`") from error
     if not recounts:
         raise VerbError(f"{args.trace}: holds no request: record one with `dispense --trace`")
     print("\n\n".join(map(told, recounts)))
     apart = [str(recount.ticket) for recount in recounts if not recount.agrees]
     if apart:
+        tickets = "ticket" if len(apart) == 1 else "tickets"
         raise VerbError(
-            f"ticket {', '.join(apart)} is not counted as reported: compare the findings "
-            "with the module's windows (`tallywheel check`)"
+            f"{tickets} {', '.join(apart)} not counted as reported: is {args.config} the module "
+            "that was recorded? Compare the findings with its windows (`tallywheel check`)"
         )
     return 0
 

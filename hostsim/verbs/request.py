@@ -34,7 +34,7 @@ def add(verbs: Verbs) -> None:
         "--quantity", metavar="N", type=whole("parts", 1, QUANTITY_MAX), required=True, help="parts"
     )
     parser.add_argument(
-        "--ticket", metavar="T", type=whole("tickets", 1, TICKET_MAX), help="number of the request"
+        "--ticket", metavar="T", type=whole("", 1, TICKET_MAX), help="number of the request"
     )
     parser.add_argument(
         "--baud", type=whole("baud", 300, 3_000_000), default=115_200, help="default %(default)s"

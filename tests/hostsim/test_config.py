@@ -137,8 +137,8 @@ def test_a_key_left_out_is_missing_unless_it_has_a_default(row):
         assert lines == []
     else:
         assert len(lines) == 1
-        assert lines[0].startswith(f"{row.key}: ")
-        assert "missing" in lines[0]
+        assert lines[0].startswith(f"{row.key}: missing")
+        assert row.unit in lines[0].partition(": give ")[2]
 
 
 @pytest.mark.parametrize(
