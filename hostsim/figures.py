@@ -122,7 +122,7 @@ def _motion(config: ModuleConfig, facts: Facts) -> list[Figure]:
         Figure("steps per pocket", whole, "steps", f"exactly {facts.steps_per_pocket}"),
         Figure("rounding", _pattern(facts.rounding), "steps", "commanded over one sprocket turn"),
         Figure("rounding error", _round(facts.rounding_error_steps), "steps", "never adds up"),
-        Figure("gear reduction", _round(float(facts.reduction)), "to 1", "motor turns per sprocket turn"),
+        Figure("gear reduction", _round(float(facts.reduction)), "to 1", "motor to sprocket"),
         Figure("cruise", _round(facts.cruise_steps_s), "steps/s", "in whole ticks of 0.2 us"),
         Figure("cruise of the motor", _round(facts.motor_rev_min), "rev/min", ""),
         Figure("cruise in full steps", _round(facts.full_steps_s), "full steps/s", ""),
@@ -160,9 +160,12 @@ def _windows(w: Windows) -> list[Figure]:
 def _supply(config: ModuleConfig, facts: Facts) -> list[Figure]:
     s = config.settings
     return [
-        Figure("full magazine", _round(facts.empty_s), "s", f"{s.magazine_capacity} parts at cruise"),
-        Figure("notice", _round(facts.notice_s), "s", f"from the low level, {s.magazine_low} parts, to empty"),
-        Figure("sprocket", _round(facts.life_h), "h", f"{s.sprocket_rated_pieces} rated pieces at cruise"),
+        Figure(name, _round(value), unit, meaning)
+        for name, value, unit, meaning in (
+            ("full magazine", facts.empty_s, "s", f"{s.magazine_capacity} parts at cruise"),
+            ("notice", facts.notice_s, "s", f"from low, {s.magazine_low} parts, to empty"),
+            ("sprocket", facts.life_h, "h", f"{s.sprocket_rated_pieces} pieces at cruise"),
+        )
     ]
 
 
