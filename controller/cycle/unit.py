@@ -102,7 +102,7 @@ _STOPPABLE = (
     COMPLETE,
 )
 # Where Abort is heard: everywhere but in Aborting and Aborted.
-_ABORTABLE = _STOPPABLE + (CLEARING, STOPPED, STOPPING)  # noqa: RUF005  no stars in displays
+_ABORTABLE = _STOPPABLE + (CLEARING, STOPPED, STOPPING)
 
 TRANSITIONS = (
     ("Reset", (STOPPED, COMPLETE), RESETTING),
