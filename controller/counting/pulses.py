@@ -88,12 +88,14 @@ class PulseReader:
 
     def _close(self):
         windows = self._windows
+        start_us = self.open_since_us
+        assert start_us is not None
         verdict = GOOD
         if self._dark_us < windows.shortest_us:
             verdict = SHORT
-        elif self._end_us - self.open_since_us > windows.longest_us:
+        elif self._end_us - start_us > windows.longest_us:
             verdict = LONG
-        self._closed.append((self.open_since_us, self._end_us, self._dark_us, verdict))
+        self._closed.append((start_us, self._end_us, self._dark_us, verdict))
         self.open_since_us = None
         if len(self._closed) > WAITING_MAX:
             self._closed.pop(0)
