@@ -14,7 +14,7 @@ here a second time; a test holds the two copies together.
 
 from dataclasses import dataclass
 from enum import IntEnum
-from typing import Self, get_type_hints
+from typing import Self
 
 Field = int | str
 
@@ -127,7 +127,7 @@ class Answer:
     def read(cls, text: str) -> Self:
         """Build the answer from one response unit; ProtocolError if it does not fit."""
         values = fields(text)
-        kinds = list(get_type_hints(cls).values())
+        kinds = list(cls.__annotations__.values())
         if len(values) != len(kinds):
             raise ProtocolError(f"{cls.__name__} has {len(kinds)} fields; got {text!r}")
         return cls(*map(convert, kinds, values))

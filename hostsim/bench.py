@@ -7,7 +7,8 @@ cause; then does with the hands what the remedy says, one thing after the other.
 near the gears the guard is opened first, which cuts the drive, and shut last.
 
 `Attendant` looks after a module for a host in the same process.  Keeping the magazine filled is a
-matter of course, also while a request waits for parts.  Whatever else stops the unit is put right
+matter of course, also while a request waits for parts, and so is a new sprocket when the counters
+say that the old one has carried its rated pieces.  Whatever else stops the unit is put right
 only when the request has closed, so that its result tells what the module did on its own; then the
 attendant gives the commands that lead back to Execute.
 
@@ -19,7 +20,7 @@ from collections.abc import Callable
 
 from controller.cycle import causes
 from controller.record import events
-from hostsim.answers import Progress, RequestState, UnitState
+from hostsim.answers import Progress, RequestState, UnitMode, UnitState
 from hostsim.client import DeviceError, DispenserClient, NotReadyError
 from hostsim.module import SimModule
 from hostsim.plant.plant import Plant
@@ -88,6 +89,7 @@ class Attendant:
         self._client = client
         self._as_found = True  # the magazine, before it has first been looked after
         self.helped = 0  # times the unit had stopped and was put right
+        self.sprockets = 0  # changed because they were worn
 
     def prepare(self, quantity: int) -> None:
         """Have the unit in Execute, and parts for a request of `quantity` as far as they fit.
@@ -96,6 +98,7 @@ class Attendant:
         """
         for left in reversed(range(TRIES)):
             self._put_right()
+            self._tend_sprocket()
             self._tend_magazine(quantity)
             try:
                 self._client.make_ready()
@@ -116,7 +119,21 @@ class Attendant:
         if self._client.state() is UnitState.EXECUTE or not code:
             return
         self.helped += 1
-        for action in (*HANDS.get(code, ()), last_look):
+        self._lay_hands(*HANDS.get(code, ()), last_look)
+
+    def _tend_sprocket(self) -> None:
+        counters = self._client.counters()
+        if counters.pieces < counters.rated or self._client.state() is not UnitState.EXECUTE:
+            return
+        self._client.command("stop")
+        self._client.change_mode(UnitMode.MAINTENANCE)
+        self._lay_hands(*reaching_in(Plant.change_sprocket))
+        self._client.sprocket_changed()
+        self._client.change_mode(UnitMode.PRODUCTION)
+        self.sprockets += 1
+
+    def _lay_hands(self, *actions: Action) -> None:
+        for action in actions:
             action(self._plant)
             self._module.run_until(self._module.now_us + PACE_US)
 

@@ -17,23 +17,31 @@ from typing import Any
 
 from controller.board import lockstep
 from hostsim.config import ModuleConfig
-from hostsim.engine import Engine, Note
+from hostsim.engine import Engine, Note, Reply, Scene
 from hostsim.plant.eventlog import EventLog
 from hostsim.plant.plant import Plant
+from hostsim.store import SimStore
 
+LINE, BUS = 0, 1
+WIRES = ("line", "bus")
 RING_EDGES = 256  # edges the board keeps between two rounds; beyond that they are lost
 
 
 class VirtualBoard:
     """Firmware, plant and log of one module."""
 
-    def __init__(self, config: ModuleConfig, engine: Engine, plant: Plant, log: EventLog) -> None:
+    def __init__(
+        self, config: ModuleConfig, engine: Engine, plant: Plant, log: EventLog, store: SimStore
+    ) -> None:
         self.plant = plant
+        self.store = store
+        self.outputs = 0  # wires to a robot
         self.log = log
         self.rounds = 0
+        self._config = config
         self._engine = engine
-        self._heard = b""
-        self._said = b""
+        self._heard = [b"", b""]  # on the line, on the bus
+        self._said = [b"", b""]
         self._lost = 0
         self._due_us = plant.now_us
         self._orders: dict[int, Callable[[Any], None]] = {
@@ -42,9 +50,12 @@ class VirtualBoard:
             lockstep.HALT: self._halt,
             lockstep.ENABLE: self._enable,
             lockstep.TEST: self._test,
+            lockstep.OUTPUTS: self._set_outputs,
+            lockstep.WRITE: lambda what: store.write(*what),
+            lockstep.ERASE: store.erase,
         }
         self.on_note: Callable[[Note], None] | None = None
-        engine.boot(plant.now_us, config.settings)
+        self._carry_out(engine.boot(plant.now_us, config.settings, store))
 
     def run_until(self, until_us: int) -> None:
         """Let virtual time pass up to `until_us`."""
@@ -56,16 +67,26 @@ class VirtualBoard:
             elif reached >= until_us:
                 return
 
-    def write(self, data: bytes) -> None:
-        """Bytes from the host; the firmware sees them at once."""
-        self._heard += data
+    def write(self, data: bytes, wire: int = LINE) -> None:
+        """Bytes from the host, on the line or the bus; the firmware sees them at once."""
+        self._heard[wire] += data
         self._due_us = self.plant.now_us
 
-    def read(self) -> bytes:
-        """Take the bytes the firmware has said so far."""
-        said = self._said
-        self._said = b""
+    def read(self, wire: int = LINE) -> bytes:
+        """Take the bytes the firmware has said so far, on the line or the bus."""
+        said = self._said[wire]
+        self._said[wire] = b""
         return said
+
+    def power_cycle(self) -> None:
+        """The power goes and comes back: the motor coasts to rest, what is not stored is lost."""
+        self.log.add(self.plant.now_us, "power cut")
+        self.plant.power_cut()
+        self._heard = [b"", b""]
+        self._said = [b"", b""]
+        self._lost = 0
+        self.outputs = 0
+        self._carry_out(self._engine.boot(self.plant.now_us, self._config.settings, self.store))
 
     def _round(self, now_us: int) -> None:
         plant = self.plant
@@ -74,28 +95,35 @@ class VirtualBoard:
         if len(edges) > RING_EDGES:
             self._lost += len(edges) - RING_EDGES
             del edges[RING_EDGES:]
-        heard, self._heard = self._heard, b""
-        if heard:
-            self.log.add(now_us, f"line in {heard!r}")
+        heard, self._heard = self._heard, [b"", b""]
+        for name, data in zip(WIRES, heard, strict=True):
+            if data:
+                self.log.add(now_us, f"{name} in {data!r}")
         self.rounds += 1
-        self._due_us, orders, notes, said = self._engine.round(
+        scene = Scene(
             now_us,
             plant.levels,
             plant.drive_status(),
             (plant.blocked, self._lost),
             edges,
             changes,
-            heard,
+            (heard[LINE], heard[BUS]),
         )
-        for note in notes:
+        self._carry_out(self._engine.round(scene))
+
+    def _carry_out(self, reply: Reply) -> None:
+        now_us = self.plant.now_us
+        self._due_us = reply.deadline_us
+        for note in reply.notes:
             self.log.add(now_us, "note {} {} {} {}".format(*note))
             if self.on_note is not None:
                 self.on_note(note)
-        for code, argument in orders:
+        for code, argument in reply.orders:
             self._orders[code](argument)
-        if said:
-            self._said += said
-            self.log.add(now_us, f"line out {said!r}")
+        for wire, data in enumerate(reply.said):
+            if data:
+                self._said[wire] += data
+                self.log.add(now_us, f"{WIRES[wire]} out {data!r}")
 
     def _start(self, move: Any) -> None:
         print_of_words = crc32(bytes(move.tail), crc32(bytes(move.head)))
@@ -120,3 +148,7 @@ class VirtualBoard:
 
     def _test(self, on: int) -> None:
         self.plant.beam_test(bool(on))
+
+    def _set_outputs(self, bits: int) -> None:
+        self.log.add(self.plant.now_us, f"outputs {bits:03b}")
+        self.outputs = bits

@@ -17,7 +17,7 @@ from hostsim.client import TICKET_MAX, DispenserClient
 from hostsim.links import SimLink
 from hostsim.module import SimModule
 
-POLL_S = 0.5  # of virtual time, between two looks at an open request
+POLL_S = 1.0  # of virtual time, between two looks at an open request
 
 
 @dataclass(frozen=True)

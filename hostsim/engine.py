@@ -17,7 +17,7 @@ import subprocess
 import sys
 import sysconfig
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any, NamedTuple, Protocol
 
 import transitions
 
@@ -25,11 +25,33 @@ from controller.board import wire
 from controller.board.lockstep import Lockstep
 from controller.firmware import Firmware
 from controller.settings import Settings
+from hostsim.store import SimStore
 
 Stamp = tuple[int, int]
 Note = tuple[int, int, int, int]
 Order = tuple[int, Any]
-Reply = tuple[int, list[Order], list[Note], bytes]
+
+
+class Scene(NamedTuple):
+    """What a board shows its firmware at one instant."""
+
+    now_us: int
+    levels: int
+    drive: tuple[int, int]  # flags, pulses issued
+    beam: tuple[int, int]  # level, edges lost
+    edges: list[Stamp]
+    changes: list[Stamp]
+    heard: tuple[bytes, bytes]  # on the line, on the bus
+
+
+class Reply(NamedTuple):
+    """What the firmware wants done."""
+
+    deadline_us: int
+    orders: list[Order]
+    notes: list[Note]
+    said: tuple[bytes, bytes]  # on the line, on the bus
+
 
 ENGINES = ("inprocess", "cpython", "micropython")
 PROJECT = Path(__file__).resolve().parent.parent
@@ -42,20 +64,11 @@ class EngineError(RuntimeError):
 class Engine(Protocol):
     """What a board needs of an engine."""
 
-    def boot(self, now_us: int, settings: Settings) -> None:
-        """Start a firmware anew, with the module at rest."""
+    def boot(self, now_us: int, settings: Settings, store: SimStore) -> Reply:
+        """Start a firmware anew, with the module at rest and `store` as the last one left it."""
 
-    def round(
-        self,
-        now_us: int,
-        levels: int,
-        drive: tuple[int, int],
-        beam: tuple[int, int],
-        edges: list[Stamp],
-        changes: list[Stamp],
-        heard: bytes,
-    ) -> Reply:
-        """One poll: (deadline_us, orders, notes, bytes for the host)."""
+    def round(self, scene: Scene) -> Reply:
+        """One poll."""
 
     def close(self) -> None:
         """End the engine; harmless to call twice."""
@@ -66,32 +79,26 @@ class InProcess:
 
     firmware: Firmware
 
-    def boot(self, now_us: int, settings: Settings) -> None:
+    def boot(self, now_us: int, settings: Settings, store: SimStore) -> Reply:
         """Start a firmware anew."""
-        self._picture = Lockstep(now_us)
+        self._picture = Lockstep(now_us, store.segments, store.unit_bytes)
         self.firmware = Firmware(self._picture.ports, settings)
+        return self._reply(now_us)
 
-    def round(
-        self,
-        now_us: int,
-        levels: int,
-        drive: tuple[int, int],
-        beam: tuple[int, int],
-        edges: list[Stamp],
-        changes: list[Stamp],
-        heard: bytes,
-    ) -> Reply:
+    def round(self, scene: Scene) -> Reply:
         """One poll, without a byte packed."""
         picture = self._picture
-        picture.show(now_us, levels, drive[0], drive[1], beam[0], beam[1])
-        picture.beam.edges += edges
-        picture.inputs.changes += changes
-        picture.heard = heard
-        deadline_us = self.firmware.poll(now_us)
-        reply = (deadline_us, picture.orders[:], picture.notes, picture.said)
-        picture.orders.clear()
-        picture.notes = []
-        picture.said = b""
+        picture.show(scene.now_us, scene.levels, *scene.drive, *scene.beam)
+        picture.beam.edges += scene.edges
+        picture.inputs.changes += scene.changes
+        picture.line.heard, picture.bus.heard = scene.heard
+        return self._reply(self.firmware.poll(scene.now_us))
+
+    def _reply(self, deadline_us: int) -> Reply:
+        picture = self._picture
+        said = (picture.line.said, picture.bus.said)
+        reply = Reply(deadline_us, picture.orders[:], picture.notes, said)
+        picture.clear()
         return reply
 
     def close(self) -> None:
@@ -119,28 +126,19 @@ class Child:
             env=environment,
         )
 
-    def boot(self, now_us: int, settings: Settings) -> None:
+    def boot(self, now_us: int, settings: Settings, store: SimStore) -> Reply:
         """Have the child start a firmware anew."""
-        self._send(wire.pack_boot(now_us, settings.to_json()))
+        self._send(wire.pack_boot(now_us, store.segments, store.unit_bytes, settings.to_json()))
+        return self._answer()
 
-    def round(
-        self,
-        now_us: int,
-        levels: int,
-        drive: tuple[int, int],
-        beam: tuple[int, int],
-        edges: list[Stamp],
-        changes: list[Stamp],
-        heard: bytes,
-    ) -> Reply:
+    def round(self, scene: Scene) -> Reply:
         """One poll over the pipe."""
-        self._send(
-            wire.pack_round(
-                now_us, levels, drive[0], drive[1], beam[0], beam[1], edges, changes, heard
-            )
-        )
+        self._send(wire.pack_round(*scene))
+        return self._answer()
+
+    def _answer(self) -> Reply:
         length = struct.unpack(wire.LENGTH, self._receive(4))[0]
-        return wire.unpack_reply(self._receive(length))
+        return Reply(*wire.unpack_reply(self._receive(length)))
 
     def close(self) -> None:
         """Tell the child to quit and wait for it."""

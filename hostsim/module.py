@@ -14,6 +14,7 @@ from hostsim.engine import Engine, Note
 from hostsim.plant.eventlog import EventLog
 from hostsim.plant.faults import FaultMix
 from hostsim.plant.plant import Plant
+from hostsim.store import SimStore
 
 ASK_TIMEOUT_US = 3_600_000_000  # an hour of virtual time: the longest any request may wait
 ASK_SLICE_US = 50_000  # how far time runs between two looks for the answer
@@ -29,6 +30,7 @@ class SimModule:
         faults: str | FaultMix = "none",
         engine: str | Engine = "inprocess",
         log: EventLog | None = None,
+        store: SimStore | None = None,
     ) -> None:
         """`engine`: a name in `hostsim.engine.ENGINES`, or an engine to be used and left open."""
         self.config = config
@@ -37,7 +39,8 @@ class SimModule:
         self._engine = engines.make(engine) if isinstance(engine, str) else engine
         self._owns_engine = isinstance(engine, str)
         self.plant = Plant(config, seed, faults, self.log)
-        self.board = VirtualBoard(config, self._engine, self.plant, self.log)
+        self.store = SimStore() if store is None else store
+        self.board = VirtualBoard(config, self._engine, self.plant, self.log, self.store)
         self.board.on_note = self.notes.append
         self._unread = b""
 

@@ -14,7 +14,8 @@ from controller.motion.words import Move
 from controller.record import events
 from controller.settings import Settings
 from hostsim import trace
-from hostsim.engine import Engine, Note, Reply, Stamp
+from hostsim.engine import Engine, Note, Reply, Scene, Stamp
+from hostsim.store import SimStore
 from hostsim.trace import Row
 
 TRACED = {
@@ -43,31 +44,22 @@ class Recorder:
         self.moves: list[RecordedMove] = []
         self.notes: list[Note] = []
 
-    def boot(self, now_us: int, settings: Settings) -> None:
+    def boot(self, now_us: int, settings: Settings, store: SimStore) -> Reply:
         """Start the firmware anew."""
-        self._engine.boot(now_us, settings)
+        return self._engine.boot(now_us, settings, store)
 
-    def round(
-        self,
-        now_us: int,
-        levels: int,
-        drive: tuple[int, int],
-        beam: tuple[int, int],
-        edges: list[Stamp],
-        changes: list[Stamp],
-        heard: bytes,
-    ) -> Reply:
+    def round(self, scene: Scene) -> Reply:
         """One poll."""
-        self.edges += edges
+        self.edges += scene.edges
         if self.moves:
-            self.moves[-1].made = drive[1]
-        reply = self._engine.round(now_us, levels, drive, beam, edges, changes, heard)
-        for code, argument in reply[1]:
+            self.moves[-1].made = scene.drive[1]
+        reply = self._engine.round(scene)
+        for code, argument in reply.orders:
             if code == lockstep.START:
-                self.moves.append(RecordedMove(now_us, argument))
+                self.moves.append(RecordedMove(scene.now_us, argument))
             elif code == lockstep.AMEND:
                 self.moves[-1].move = self.moves[-1].move.amended(argument)
-        self.notes += reply[2]
+        self.notes += reply.notes
         return reply
 
     def close(self) -> None:

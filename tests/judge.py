@@ -9,7 +9,7 @@ from controller.board import lockstep
 from controller.board.ports import GUARD_CLOSED
 from controller.record import events
 from hostsim.config import ModuleConfig
-from hostsim.engine import InProcess, Note, Order, Reply, Stamp
+from hostsim.engine import InProcess, Note, Order, Reply, Scene
 from hostsim.module import SimModule
 from hostsim.plant.faults import FaultMix
 from hostsim.plant.plant import Plant
@@ -30,26 +30,18 @@ class Watched(InProcess):
         self.broken: list[str] = []
         self.closed: list[tuple[int, int]] = []  # (ticket, truth at closing)
 
-    def round(
-        self,
-        now_us: int,
-        levels: int,
-        drive: tuple[int, int],
-        beam: tuple[int, int],
-        edges: list[Stamp],
-        changes: list[Stamp],
-        heard: bytes,
-    ) -> Reply:
+    def round(self, scene: Scene) -> Reply:
         """One round, judged."""
-        reply = super().round(now_us, levels, drive, beam, edges, changes, heard)
-        for note in reply[2]:
+        now_us = scene.now_us
+        reply = super().round(scene)
+        for note in reply.notes:
             self._take_note(note, now_us)
-        for order in reply[1]:
-            self._take_order(order, levels, now_us)
+        for order in reply.orders:
+            self._take_order(order, scene.levels, now_us)
         if self.open:
             self._judge_bounds(now_us)
-        if reply[0] <= now_us:
-            self.broken.append(f"{now_us}: deadline {reply[0]} is not in the future")
+        if reply.deadline_us <= now_us:
+            self.broken.append(f"{now_us}: deadline {reply.deadline_us} is not in the future")
         return reply
 
     def _truth(self, now_us: int) -> int:
@@ -69,7 +61,7 @@ class Watched(InProcess):
             self._early_us = 0
 
     def _take_note(self, note: Note, now_us: int) -> None:
-        _, kind, a, b = note
+        _, kind, a, _b = note
         if kind == events.REQUEST_OPEN:
             self.open = True
             self.opened_us = now_us

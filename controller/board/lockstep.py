@@ -20,21 +20,36 @@ AMEND = 2  # cruise steps
 HALT = 3
 ENABLE = 4  # 0 or 1
 TEST = 5  # 0 or 1
+OUTPUTS = 6  # bits of the wires to a robot
+WRITE = 7  # (segment, offset, bytes) for the store
+ERASE = 8  # segment of the store
 
 
 class Lockstep:
     """The picture and the orders; `ports` is what the firmware is given."""
 
-    def __init__(self, now_us):
+    def __init__(self, now_us, segments, unit_bytes):
+        """`segments`: the two segments of the store as they are at power-up, as bytes."""
         self.now_us = now_us
         self.orders: list = []  # (code, argument) in the order given
         self.notes: list = []  # (time_us, kind, a, b)
-        self.said = b""  # bytes for the host
         self.drive = _Drive(self.orders)
         self.beam = _Beam(self.orders)
         self.inputs = _Inputs()
-        self.heard = b""  # bytes from the host
-        self.ports = Ports(self.drive, self.beam, self.inputs, self, _Clock(self), self)
+        self.line = _Line()
+        self.bus = _Line()
+        self.store = _Store(self.orders, segments, unit_bytes)
+        self.ports = Ports(
+            self.drive,
+            self.beam,
+            self.inputs,
+            _Outputs(self.orders),
+            self.line,
+            self.bus,
+            self.store,
+            _Clock(self),
+            self,
+        )
 
     def show(self, now_us, levels, flags, issued, blocked, lost):
         """Fill in the picture; edges and changes are appended to by the caller."""
@@ -45,15 +60,12 @@ class Lockstep:
         self.beam.blocked = blocked
         self.beam.lost = lost
 
-    # Line and Trace are the picture itself.
-
-    def read(self):
-        heard = self.heard
-        self.heard = b""
-        return heard
-
-    def write(self, data):
-        self.said += data
+    def clear(self):
+        """Forget what the round has put down, once it has been carried out."""
+        self.orders.clear()
+        self.notes = []
+        self.line.said = b""
+        self.bus.said = b""
 
     def note(self, time_us, kind, a, b):
         self.notes.append((time_us, kind, a, b))
@@ -65,6 +77,49 @@ class _Clock:
 
     def now_us(self):
         return self._picture.now_us
+
+
+class _Line:
+    def __init__(self):
+        self.heard = b""  # from the host
+        self.said = b""  # to the host
+
+    def read(self):
+        heard = self.heard
+        self.heard = b""
+        return heard
+
+    def write(self, data):
+        self.said += data
+
+
+class _Outputs:
+    def __init__(self, orders):
+        self._orders = orders
+
+    def set(self, bits):
+        self._orders.append((OUTPUTS, bits))
+
+
+class _Store:
+    """A copy of the store; what is written to it is ordered from the host as well."""
+
+    def __init__(self, orders, segments, unit_bytes):
+        self._orders = orders
+        self._segments = [bytearray(segments[0]), bytearray(segments[1])]
+        self.size_bytes = len(segments[0])
+        self.unit_bytes = unit_bytes
+
+    def read(self, segment, offset, count):
+        return bytes(self._segments[segment][offset : offset + count])
+
+    def write(self, segment, offset, data):
+        self._segments[segment][offset : offset + len(data)] = data
+        self._orders.append((WRITE, (segment, offset, bytes(data))))
+
+    def erase(self, segment):
+        self._segments[segment] = bytearray(b"\xff" * self.size_bytes)
+        self._orders.append((ERASE, segment))
 
 
 class _Drive:

@@ -18,6 +18,12 @@ GUARD_CLOSED = 1  # guard shut and the hardware interlock chain healthy
 MAGAZINE_OK = 2  # the magazine's low-level sensor still sees parts
 RECEIVER_READY = 4  # bag or nest in place
 DRIVE_HEALTHY = 8  # the stepper driver reports no fault
+GIVE = 16  # the robot's request wire of the hard-wired hand-shake
+
+# Bits of Outputs.set(): the answer wires of the hard-wired hand-shake.
+OUT_READY = 1
+OUT_DONE = 2
+OUT_FAULT = 4
 
 # Codes of Inputs.drain(): what changed.
 POCKET_INDEX = 1  # rising edge of the pocket index sensor (one per pocket)
@@ -85,6 +91,35 @@ class Line:
         """Queue bytes for sending; never blocks."""
 
 
+class Outputs:
+    """Wires to a robot that has no bus."""
+
+    def set(self, bits):
+        """Drive the wires: OUT_READY, OUT_DONE, OUT_FAULT."""
+
+
+class Store:
+    """Memory that outlives the power: two segments of `size_bytes` each; erased bytes read 0xFF.
+
+    `unit_bytes` is what a cut in the middle of a write may damage: every byte of the units that
+    the write touches, old ones included.  1 for byte-addressable memory, where only the bytes
+    being written are at risk; a page or a block for flash.  A write goes to erased bytes only.
+    Both calls return when the memory holds what they were told.
+    """
+
+    size_bytes = 0
+    unit_bytes = 1
+
+    def read(self, segment, offset, count):
+        """Return `count` bytes of `segment` (0 or 1) from `offset`."""
+
+    def write(self, segment, offset, data):
+        """Write `data` over erased bytes."""
+
+    def erase(self, segment):
+        """Set every byte of `segment` to 0xFF; a cut may leave it in any condition."""
+
+
 class Clock:
     """Time. Only the entry point reads it; everything below is handed `now_us`."""
 
@@ -102,10 +137,14 @@ class Trace:
 class Ports:
     """One of each, under the names the firmware uses."""
 
-    def __init__(self, drive, beam, inputs, line, clock, trace):
+    def __init__(self, drive, beam, inputs, outputs, line, bus, store, clock, trace):
+        """`line` carries SCPI, `bus` the fieldbus; both are `Line`."""
         self.drive = drive
         self.beam = beam
         self.inputs = inputs
+        self.outputs = outputs
         self.line = line
+        self.bus = bus
+        self.store = store
         self.clock = clock
         self.trace = trace

@@ -47,12 +47,12 @@ def main():
         if body[0] == wire.QUIT:
             return
         if body[0] == wire.BOOT:
-            now_us, text = wire.unpack_boot(body)
-            picture = Lockstep(now_us)
+            picture, text = wire.unpack_boot(body)
             firmware = Firmware(picture.ports, from_json(text))
-            continue
-        wire.show_round(body, picture)
-        deadline_us = firmware.poll(picture.now_us)
+            deadline_us = picture.now_us
+        else:
+            wire.show_round(body, picture)
+            deadline_us = firmware.poll(picture.now_us)
         sink.write(wire.framed(wire.pack_reply(deadline_us, picture)))
         if flush:
             flush()

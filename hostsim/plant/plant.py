@@ -163,6 +163,14 @@ class Plant:
         """Return (flags of `controller.board.ports`, pulses since the last start)."""
         return self._drive.status()
 
+    def power_cut(self) -> None:
+        """The power goes: pulses end, the rotor coasts, nothing is seen any more."""
+        self._drive.enable(False)
+        self._drive.halt()
+        self._beam.test(False)
+        self._beam.edges = []
+        self._inputs.changes = []
+
     def beam_test(self, on: bool) -> None:
         """Switch the beam's test output."""
         self._beam.test(on)

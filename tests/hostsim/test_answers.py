@@ -2,7 +2,7 @@
 
 import pytest
 
-from controller.cycle import request, requestchart, unit
+from controller.cycle import requestchart, unit, verdict
 from hostsim.answers import (
     Cause,
     Outcome,
@@ -75,4 +75,4 @@ def test_words_and_numbers_are_those_of_the_firmware():
     assert [str(mode) for mode in UnitMode] == [name.lower() for name in unit.MODES[1:]]
     assert [str(state) for state in RequestState] == list(requestchart.STATES)
     for outcome in Outcome:
-        assert getattr(request, outcome.name) == outcome
+        assert getattr(verdict, outcome.name) == outcome

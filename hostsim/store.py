@@ -1,0 +1,97 @@
+"""The store of a simulated module: memory that outlives the power, and what a cut does to it.
+
+Theory of operation
+-------------------
+Two segments of bytes, erased to 0xFF, written where they are erased.  A cut can be planned for any
+operation: `cut_at = (number, bytes_done)` lets that many operations through whole, and the next
+one only up to `bytes_done` of its bytes; then it raises `PowerCut`.  What the cut leaves behind
+depends on the kind of memory: byte-addressable memory keeps the bytes already written and has
+garbage in the one being written; flash loses every unit (page or block) that the write touched.
+
+A store may be kept in a file, so that a served module can be unplugged and plugged in again.
+"""
+
+import random
+from pathlib import Path
+
+ERASED = b"\xff"
+SEGMENTS = 2
+
+
+class PowerCut(Exception):  # noqa: N818  it is no error of anybody's
+    """The power went in the middle of a store operation."""
+
+
+class SimStore:
+    """Two segments of `size_bytes`; `unit_bytes` as in `controller.board.ports.Store`."""
+
+    def __init__(self, size_bytes: int = 65_536, unit_bytes: int = 1, path: Path | None = None):
+        """`path`: the file that keeps it, made if need be. ValueError if its size does not fit."""
+        self.size_bytes = size_bytes
+        self.unit_bytes = unit_bytes
+        self.segments = [bytearray(ERASED * size_bytes) for _ in range(SEGMENTS)]
+        self.writes = 0
+        self.erases = 0  # of whole segments
+        self.cut_at: tuple[int, int] | None = None
+        self._path = path
+        if path is not None and path.exists():
+            image = path.read_bytes()
+            if len(image) != SEGMENTS * size_bytes:
+                raise ValueError(f"{path} is {len(image)} bytes, not {SEGMENTS * size_bytes}")
+            for number in range(SEGMENTS):
+                self.segments[number][:] = image[number * size_bytes : (number + 1) * size_bytes]
+
+    @property
+    def operations(self) -> int:
+        """Writes and erases carried out."""
+        return self.writes + self.erases
+
+    def write(self, segment: int, offset: int, data: bytes) -> None:
+        """Write over erased bytes. ValueError if they are not, or do not exist."""
+        end = offset + len(data)
+        if end > self.size_bytes or self.segments[segment][offset:end].strip(ERASED):
+            raise ValueError(f"{len(data)} bytes at {segment}:{offset} are not all erased memory")
+        done = self._cut(len(data))
+        if done is None:
+            self.segments[segment][offset:end] = data
+            self.writes += 1
+            self._keep()
+            return
+        self.segments[segment][offset : offset + done] = data[:done]
+        self._damage(segment, offset + done if self.unit_bytes == 1 else offset, end)
+        raise PowerCut
+
+    def erase(self, segment: int) -> None:
+        """Set a segment to 0xFF."""
+        done = self._cut(self.size_bytes)
+        if done is None:
+            self.segments[segment][:] = ERASED * self.size_bytes
+            self.erases += 1
+            self._keep()
+            return
+        self.segments[segment][:done] = ERASED * done
+        self._damage(segment, done, min(done + 1, self.size_bytes))
+        raise PowerCut
+
+    def _cut(self, length: int) -> int | None:
+        """Bytes done when the power goes in this operation; None if it does not."""
+        if self.cut_at is None or self.operations != self.cut_at[0]:
+            return None
+        done = min(self.cut_at[1], length)
+        self.cut_at = None
+        return done
+
+    def _damage(self, segment: int, start: int, end: int) -> None:
+        """Leave garbage, the same for the same place, in the units from `start` to `end`."""
+        unit = self.unit_bytes
+        if unit == 1:
+            end = min(start + 1, end)
+        first = start // unit * unit
+        last = min(-(-end // unit) * unit, self.size_bytes)
+        noise = random.Random(first * SEGMENTS + segment)
+        self.segments[segment][first:last] = noise.randbytes(last - first)
+        self._keep()
+
+    def _keep(self) -> None:
+        if self._path is not None:
+            self._path.write_bytes(b"".join(self.segments))
