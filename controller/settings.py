@@ -105,6 +105,13 @@ ROWS = (
     ("recovery_ladder", LADDER, "rungs", 0, 16, LADDER_DEFAULT, "moves that free a jam, in order"),
     ("request_quantity_max", INTEGER, "parts", 1, 1_000_000, 10_000, "most parts of one request"),
     ("line_baud", INTEGER, "baud", 300, 3_000_000, 115_200, "speed of the serial line"),
+    ("bus_address", INTEGER, "", 1, 247, 1, "this module's address on the Modbus line"),
+    ("bus_baud", INTEGER, "baud", 300, 115_200, 19_200, "speed of the Modbus line"),
+    ("bus_batching", INTEGER, "", 0, 1, 0, "1: an adapter batches bytes; silence can't frame"),
+    ("wires_quantity", OPTIONAL, "parts", 1, 10_000, 0, "parts for each give; 0: no such wires"),
+    ("wires_debounce_ms", INTEGER, "ms", 1, 1_000, 20, "a wire must stay so long to count"),
+    ("command_hold_ms", INTEGER, "ms", 0, 3_600_000, 10_000, "silence that frees the command"),
+    ("record_checkpoint", OPTIONAL, "parts", 1, 10_000, 25, "parts between records; 0: none"),
 )  # fmt: skip
 NAMES = tuple([row[0] for row in ROWS])
 ROW_OF = {row[0]: row for row in ROWS}
@@ -165,6 +172,13 @@ class Settings:
     recovery_ladder: tuple[tuple[int, int, int], ...]
     request_quantity_max: int
     line_baud: int
+    bus_address: int
+    bus_baud: int
+    bus_batching: int
+    wires_quantity: int
+    wires_debounce_ms: int
+    command_hold_ms: int
+    record_checkpoint: int
 
     def __init__(self, values):
         problems = check(values)

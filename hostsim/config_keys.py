@@ -86,6 +86,13 @@ ROWS = (
     Row("recovery", "ladder", "rungs", "recovery_ladder", kind=list),
     Row("request", "quantity_max", "parts", "request_quantity_max", kind=int),
     Row("line", "baud", "baud", "line_baud", kind=int),
+    Row("bus", "address", "", "bus_address", kind=int),
+    Row("bus", "baud", "baud", "bus_baud", kind=int),
+    Row("bus", "batching", "", "bus_batching", kind=bool),
+    Row("wires", "quantity", "parts", "wires_quantity", kind=int),
+    Row("wires", "debounce_ms", "ms", "wires_debounce_ms", 1),
+    Row("command", "hold_s", "s", "command_hold_ms", 1_000),
+    Row("record", "checkpoint", "parts", "record_checkpoint", kind=int),
 )
 BY_CORE = {row.core: row for row in ROWS if row.core}
 SECTIONS = tuple(dict.fromkeys(row.section for row in ROWS))
