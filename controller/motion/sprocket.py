@@ -380,16 +380,19 @@ class Sprocket:
         self.position += travelled
         if not self.known:
             self._slack = max(0, min(self._slack - travelled, self.pitch // 2))
+            return
         if self._lag:
-            self._take_up_lag()
+            self.position -= self._lag
+            self.corrected = -self._lag
+        self._step_back()
 
-    def _take_up_lag(self):
-        """Step position and frontier back to where the lagging wheel really is.
+    def _step_back(self):
+        """Take the frontier back to what the wheel has surely passed in this move.
 
-        A pocket counted as passed that in truth was not will be passed by the next run; the
-        tally has it as silent until then.
+        A lagging wheel, or a search that ended short of the release it had opened, has pockets
+        behind the frontier that have not let go.  The next run passes them; until then the tally
+        has them as silent.
         """
-        self.position -= self._lag
-        self.corrected = -self._lag
-        while self.frontier > self._base and self.ratio.release(self.frontier) > self.position:
+        passed = self.position - self._shy
+        while self.frontier > self._base and self.ratio.release(self.frontier) > passed:
             self.frontier -= 1
