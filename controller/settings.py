@@ -108,10 +108,10 @@ ROWS = (
     ("bus_address", INTEGER, "", 1, 247, 1, "this module's address on the Modbus line"),
     ("bus_baud", INTEGER, "baud", 300, 115_200, 19_200, "speed of the Modbus line"),
     ("bus_batching", INTEGER, "", 0, 1, 0, "1: an adapter batches bytes; silence can't frame"),
-    ("wires_quantity", OPTIONAL, "parts", 1, 10_000, 0, "parts for each give; 0: no such wires"),
+    ("wires_quantity", INTEGER, "parts", 0, 10_000, 0, "parts for each give; 0: no such wires"),
     ("wires_debounce_ms", INTEGER, "ms", 1, 1_000, 20, "a wire must stay so long to count"),
     ("command_hold_ms", INTEGER, "ms", 0, 3_600_000, 10_000, "silence that frees the command"),
-    ("record_checkpoint", OPTIONAL, "parts", 1, 10_000, 25, "parts between records; 0: none"),
+    ("record_checkpoint", INTEGER, "parts", 0, 10_000, 25, "parts between records; 0: none"),
 )  # fmt: skip
 NAMES = tuple([row[0] for row in ROWS])
 ROW_OF = {row[0]: row for row in ROWS}

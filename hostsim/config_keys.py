@@ -90,7 +90,7 @@ ROWS = (
     Row("bus", "baud", "baud", "bus_baud", kind=int),
     Row("bus", "batching", "", "bus_batching", kind=bool),
     Row("wires", "quantity", "parts", "wires_quantity", kind=int),
-    Row("wires", "debounce_ms", "ms", "wires_debounce_ms", 1),
+    Row("wires", "debounce_ms", "ms", "wires_debounce_ms", kind=int),
     Row("command", "hold_s", "s", "command_hold_ms", 1_000),
     Row("record", "checkpoint", "parts", "record_checkpoint", kind=int),
 )
