@@ -15,6 +15,11 @@ def cause_text(code: int) -> str | None:
     return causes.cause(code)[3] if code else None
 
 
+def remedy(code: int) -> str:
+    """What the cause of that number asks the person at the bench to do, in sentences."""
+    return causes.cause(code)[4] or "Check the bag by hand."
+
+
 def as_dict(result: Result) -> dict[str, Any]:
     """The result as plain values: counts in parts and pockets, `seconds` in s."""
     return {
@@ -55,6 +60,8 @@ def advice(results: Sequence[Result]) -> str:
         named.append(f"{len(bad) - NAMED_MAX} more")
     first = bad[0]
     why = f"{first.outcome}: {cause_text(first.cause) or 'the evidence disagrees'}"
-    if len(bad) == 1:
-        return f"ticket {named[0]} not exact ({why}); check the bag by hand"
-    return f"tickets {', '.join(named)} not exact (the first {why}); check the bags by hand"
+    if len(bad) > 1:
+        return f"tickets {', '.join(named)} not exact (the first {why}); check the bags by hand"
+    missing = first.quantity - first.upper if first.outcome is Outcome.SHORT else 0
+    lacking = f"; {missing} parts are missing" if missing else ""
+    return f"ticket {named[0]} not exact ({why}){lacking}. {remedy(first.cause)}"
