@@ -8,7 +8,7 @@ from controller.cycle import causes
 from hostsim.answers import Outcome, UnitState
 from hostsim.bench import HANDS, Attendant, Bystander
 from hostsim.client import DispenserClient
-from hostsim.config import load
+from hostsim.config import convert, load
 from hostsim.dispensing import dispense
 from hostsim.links import SimLink
 from hostsim.module import SimModule
@@ -48,6 +48,18 @@ def test_the_magazine_is_refilled_also_within_a_request():
         (delivery,) = dispense(module, 5 * NUT.settings.magazine_capacity, 1)
     assert delivery.result.outcome is Outcome.EXACT
     assert delivery.truth == delivery.result.quantity
+
+
+def test_the_sprocket_is_changed_when_it_has_carried_its_rated_pieces():
+    sprocket = {**NUT.values["sprocket"], "rated_pieces": 1_000}
+    config = convert({**NUT.values, "sprocket": sprocket}, NUT.path)
+    with SimModule(config, 1) as module:
+        deliveries = list(dispense(module, 300, 5))
+        changes = [text for _, text in module.log.entries if text.endswith("changes the sprocket")]
+        counted = DispenserClient(SimLink(module)).counters().pieces
+    assert len(changes) == 1  # before the fifth request: 1,200 pieces had gone by then
+    assert all(delivery.exact and delivery.helped == 0 for delivery in deliveries)
+    assert counted == 300
 
 
 def test_nobody_helps_where_nothing_stops():
