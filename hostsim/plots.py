@@ -66,8 +66,9 @@ WINDOW_S = 0.006  # and the time it spans on either side where steps are dense
 
 
 def save(figure: Figure, path: Path) -> None:
-    """Write the picture as .svg or .png, without a date, so that it can be compared."""
-    figure.savefig(path, dpi=160, metadata={"Date": None} if path.suffix == ".svg" else None)
+    """Write the picture as .svg or .png, with neither date nor version, to be compared."""
+    unnamed = {"Date": None, "Creator": None} if path.suffix == ".svg" else {"Software": None}
+    figure.savefig(path, dpi=160, metadata=unnamed)
 
 
 def step_times_s(move: Move) -> Values:
