@@ -46,8 +46,8 @@ OVERDUE_DIVISOR = 4
 # At rest there is no haste that could excuse a late edge: one missing by this part says that the
 # wheel may stand before its last release edge, not behind it.
 ARRIVED_DIVISOR = 32
-# A wheel that is cut at speed coasts less than a pocket, and has come to rest by then: a rotor and
-# a printed wheel hold some 10 mJ at cruise, and friction takes that in a fraction of a turn.
+# A wheel that is cut at speed coasts less than half a pocket, and has come to rest by then: a rotor
+# and a printed wheel hold a few mJ at cruise, and friction takes that in a fraction of a turn.
 COAST_US = 300000
 
 # How a move goes on, and how it ends.
@@ -89,7 +89,8 @@ class Sprocket:
         self._forward = True  # which flank of the lash is engaged
         self._slack = 0  # position unknown: steps gone back that may be gone forward again
         self._searching = False  # until evidence is in, also after the end of the move
-        self._coasting = False  # cut at speed, and the pocket it may coast over not yet opened
+        self._halted = []  # pockets passed up to a halt that `poll` has not yet reported
+        self._coasting = False  # halted at speed, and the pocket it may coast over not yet opened
         # Of the move under way:
         self._lost = 0  # steps spent on lash before the sprocket follows
         self._base = 0  # frontier when it began
@@ -146,9 +147,12 @@ class Sprocket:
         return True
 
     def pockets_ahead(self, steps):
-        """Return how many new pockets a creep by `steps` may let go; 0 backward."""
+        """Return how many new pockets a move by `steps` from here may let go; 0 backward."""
         if not self.known:
-            return max(0, (steps - self._slack + self.pitch - 1) // self.pitch)
+            count = 0
+            while self._due(count) < steps:
+                count += 1
+            return count
         reached = self.position + steps
         count = 0
         while self.ratio.release(self.frontier + count + 1) <= reached:
@@ -202,7 +206,7 @@ class Sprocket:
         MOVING also stands for "at rest, nothing to report" when no move is under way.
         """
         if not self.moving:
-            self._coast(now_us, opened)
+            self._report_halt(now_us, opened)
             return MOVING
         flags, issued = self._drive.status()
         if self._track.forward:
@@ -227,7 +231,8 @@ class Sprocket:
             return None
         step = self._track.move.steps
         if self._track.forward and self.frontier < self._last:
-            step = min(step, self._offset(self.frontier + 1) if self.known else self._due())
+            known = self.known
+            step = min(step, self._offset(self.frontier + 1) if known else self._due(self._opened))
         return self._track.time_us(step) + 1
 
     def _open(self, issued, opened):
@@ -238,9 +243,9 @@ class Sprocket:
                 offset = self._offset(self.frontier + 1)
                 first_us = last_us = track.time_us(offset)
             else:
-                offset = self._due()
+                offset = self._due(self._opened)
                 first_us = track.time_us(offset)
-                last_us = track.time_us(offset + self.pitch + self._lost)
+                last_us = track.time_us(self._slack + (self._opened + 1) * self.pitch + self._lost)
             if issued < offset:
                 return
             if not self.known:
@@ -252,11 +257,13 @@ class Sprocket:
         """Steps of the move under way at which `pocket` lets go, position known."""
         return self.ratio.release(pocket) - self.position + self._lost + self._lag
 
-    def _due(self):
-        """Steps of the move under way from which the next pocket may let go, position unknown."""
-        return self._slack + self._opened * self.pitch
+    def _due(self, opened):
+        """Steps of a move from which one more than `opened` may let go, position unknown."""
+        return self._slack + (opened * self.pitch - self._shy if opened else 0)
 
-    def _coast(self, now_us, opened):
+    def _report_halt(self, now_us, opened):
+        opened.extend(self._halted)
+        self._halted.clear()
         if self._coasting:
             self._coasting = False
             self.frontier += 1
@@ -313,7 +320,7 @@ class Sprocket:
                 self.unfound = True
                 self.shorten(0)
             return
-        limit = (self._last - self._base) * self.pitch - self._shy
+        limit = self._due(self._last - self._base)
         if self._track.move.steps > limit and self._track.earliest_end(self.pitch) > limit:
             self._track.cut_to(max(limit, self._track.earliest_end()))
 
@@ -333,8 +340,9 @@ class Sprocket:
         limit = self._track.earliest_end()
         last = min(self.frontier + pockets, self._last)
         if not self.known:
-            self._last = last
-            self._track.cut_to(max(limit, (self._opened + pockets) * self.pitch - self._shy))
+            end = max(limit, self._due(self._opened + pockets))
+            self._last = min(self._base + self.pockets_ahead(end), self._last)
+            self._track.cut_to(end)
             return
         while last < self._last and self._rest_offset(last) < limit:
             last += 1
@@ -350,10 +358,13 @@ class Sprocket:
     def halt(self):
         """Stop pulses at once. At speed inertia carries on, so the position is lost.
 
-        The wheel may coast over the next release edge; `poll` opens that pocket.
+        The wheel may coast over the next release edge; `poll` opens that pocket, and what has been
+        passed since it was last called.
         """
         if self.moving:
             self._track.halt()
+            if self._track.forward:
+                self._open(self._track.issued(), self._halted)
             self._coasting = not self.creeping and self.frontier < self._last
         self.lose()
 
@@ -365,7 +376,7 @@ class Sprocket:
 
     def _break_off(self, why, now_us, opened):
         self.halt()
-        self._coast(now_us, opened)
+        self._report_halt(now_us, opened)
         return why
 
     def _rest_offset(self, pocket):

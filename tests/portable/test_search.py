@@ -1,0 +1,142 @@
+"""The sprocket with its position unknown: what it opens, and how it finds out where it stands."""
+
+from controller.motion.sprocket import ARRIVED
+from tests.portable.wheel import PITCH, Bench
+
+FALL_US = 64_000  # of a part to the beam, where parts are the only evidence
+NO_SENSOR = {"sprocket_index": 0, "sprocket_release_mdeg": 0}
+
+
+def opened(bench):
+    return [pocket for pocket, _, _ in bench.opened]
+
+
+def test_a_blind_stretch_lets_go_one_pocket_at_most_and_opens_it_before_it_can():
+    for at in range(0, PITCH, 5):
+        bench = Bench(at, **NO_SENSOR)
+        for pockets in (1, 2, 3):
+            bench.sprocket.run(1, bench.now_us)
+            bench.round(bench.now_us + 1)
+            assert len(bench.opened) == pockets  # from the very start
+            assert bench.go() == ARRIVED
+            assert bench.sprocket.creeping
+            assert len(bench.wheel.let_go) <= pockets
+
+
+def test_going_back_with_the_position_unknown_is_slack_that_opens_nothing():
+    bench = Bench(**NO_SENSOR)
+    bench.nudge(100)
+    assert len(bench.opened) == 1  # one may have gone over the edge
+    bench.nudge(-80)
+    assert bench.sprocket.pockets_ahead(80) == 0
+    assert bench.sprocket.pockets_ahead(81) == 1
+    bench.nudge(50)
+    bench.nudge(30)
+    assert len(bench.opened) == 1
+    bench.nudge(1)
+    assert len(bench.opened) == 2
+
+
+def test_slack_is_half_a_pitch_at_most():
+    bench = Bench(**NO_SENSOR)
+    for _ in range(3):
+        bench.nudge(-150)
+    assert bench.sprocket.pockets_ahead(PITCH // 2) == 0
+    assert bench.sprocket.pockets_ahead(PITCH // 2 + 1) == 1
+
+
+def test_losing_the_position_forgets_the_slack():
+    bench = Bench(**NO_SENSOR)
+    bench.nudge(-100)
+    bench.sprocket.lose()
+    assert bench.sprocket.pockets_ahead(1) == 1
+
+
+def test_a_crept_search_finds_the_position_by_the_index_sensor():
+    for at in range(0, PITCH, 11):
+        bench = Bench(at)
+        bench.registered()
+        assert abs(bench.off_dwell) <= 2, at
+        assert len(bench.wheel.let_go) <= 2
+        bench.run(3)
+        assert abs(bench.off_dwell) <= 2, at
+
+
+def test_a_crept_search_finds_the_position_by_the_part_it_lets_go():
+    for at in range(0, PITCH, 11):
+        bench = Bench(at, FALL_US, **NO_SENSOR)
+        for _ in range(3):
+            bench.sprocket.run(1, bench.now_us)
+            bench.go()
+            bench.wait(FALL_US)  # the part may fall when the wheel stands already
+        assert bench.sprocket.known
+        bench.sprocket.to_dwell(bench.now_us)
+        bench.go()
+        assert abs(bench.off_dwell) <= 2, at
+
+
+def test_a_flown_search_ends_at_the_dwell_behind_its_last_pocket():
+    for fall_us, changes in ((None, {}), (FALL_US, NO_SENSOR)):
+        for at in range(0, PITCH, 23):
+            bench = Bench(at, fall_us, **changes)
+            bench.sprocket.run(12, bench.now_us)
+            assert bench.go() == ARRIVED
+            assert bench.sprocket.known
+            assert not bench.sprocket.creeping
+            assert len(bench.wheel.let_go) == 12, at
+            assert opened(bench) == list(range(1, 13))
+            assert abs(bench.off_dwell) <= 4, at  # a part is placed to a step at full speed
+
+
+def test_a_flown_search_without_evidence_passes_no_more_than_it_may():
+    for at in range(0, PITCH, 23):
+        bench = Bench(at, **NO_SENSOR)  # nobody tells it of parts
+        bench.sprocket.run(12, bench.now_us)
+        assert bench.go() == ARRIVED
+        assert not bench.sprocket.known
+        assert 11 <= len(bench.wheel.let_go) <= 12
+
+
+def test_a_search_breaks_off_where_the_index_sensor_stays_silent():
+    bench = Bench()
+    bench.wheel.sensor_works = False
+    bench.sprocket.run(12, bench.now_us)
+    assert bench.go() == ARRIVED
+    assert bench.sprocket.unfound
+    assert not bench.sprocket.known
+    assert len(bench.wheel.let_go) <= 3
+
+
+def test_without_belief_in_the_index_sensor_parts_are_the_evidence():
+    bench = Bench(fall_us=FALL_US)
+    assert not bench.sprocket.index_failed
+    bench.sprocket.believe_index(False)
+    assert bench.sprocket.index_failed
+    bench.wheel.sensor_works = False
+    bench.sprocket.run(12, bench.now_us)
+    assert bench.go() == ARRIVED
+    assert bench.sprocket.known
+    assert len(bench.wheel.let_go) == 12
+
+
+def test_a_search_can_be_shortened_at_every_instant_and_opens_all_it_passes():
+    for at in (0, 21, 120, 200, 330):
+        for after_us in range(0, 600_000, 15_000):
+            bench = Bench(at, FALL_US, **NO_SENSOR)
+            bench.sprocket.run(12, bench.now_us)
+            bench.go(bench.now_us + after_us)
+            at_stop = len(bench.wheel.let_go)
+            bench.sprocket.shorten(0)
+            assert bench.go() == ARRIVED
+            bench.wait(FALL_US)  # `check` has seen that no pocket let go unopened
+            assert len(bench.wheel.let_go) - at_stop <= 2
+            assert bench.sprocket.frontier <= 12
+
+
+def test_a_creep_does_not_coast():
+    bench = Bench(**NO_SENSOR)
+    bench.sprocket.run(1, bench.now_us)
+    bench.go(bench.now_us + 100_000)
+    bench.sprocket.halt()
+    bench.wait(400_000)
+    assert len(bench.opened) == 1
