@@ -59,7 +59,7 @@ class Orders:
             self._results.pop()
 
     def is_new(self, ticket):
-        """True if `ticket` comes after every ticket so far; any is new to a module that has none."""
+        """True if `ticket` comes after every ticket so far; any does where there is none."""
         if not self._results:
             return True
         return 0 < (ticket - self._results[0].ticket) % TICKET_MAX <= NEW_AHEAD_MAX
