@@ -25,6 +25,7 @@ from controller.cycle.orders import Orders, Result
 from controller.cycle.request import Request
 from controller.cycle.service import Service
 from controller.cycle.verdict import DOUBTFUL, EXACT, SHORT
+from controller.link.authority import LINE, Authority
 from controller.link.desk import Desk
 from controller.link.scpi import ScpiServer
 from controller.motion.sprocket import MOVING, Sprocket
@@ -73,8 +74,8 @@ class Firmware:
         self._lost_edges = 0
         self._levels = 0
         self._opened = []
-        self.desk = Desk(self)
-        self._server = ScpiServer(self.desk)
+        self.authority = Authority(settings.command_hold_ms, self.request)
+        self._server = ScpiServer(Desk(self, LINE))
         ports.drive.enable(False)
         ports.beam.test(False)
         self.events.note(self.now_us, ev.BOOT)

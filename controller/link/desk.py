@@ -1,8 +1,10 @@
 """The desk: everything a link may ask of the module, one method per wish.
 
-Both links stand in front of the same desk, so that a wish means the same on either.  A wish that
-can't be granted raises `Refused` with the SCPI error number that fits and a detail that names
-what was asked, and what is allowed; nothing has changed then and nothing moves.
+Every link stands in front of a desk of its own, alike but for whom it serves, so that a wish means
+the same on each.  A wish that can't be granted raises `Refused` with the SCPI error number that
+fits and a detail that names what was asked, and what is allowed; nothing has changed then and
+nothing moves.  One of the reasons is that another link is in command (`authority`): whatever
+changes anything takes the command first, whatever only reads does not ask for it.
 """
 
 from controller.cycle import unit
@@ -10,6 +12,7 @@ from controller.cycle.maintenance import JOG_PPM_MAX, PURGE_TURNS_MAX
 from controller.cycle.orders import TICKET_MAX
 from controller.cycle.requestchart import FREEING, WAITING
 from controller.cycle.verdict import DOUBTFUL
+from controller.link.authority import LINKS
 from controller.link.refusal import Refused
 from controller.settings import NAMES
 
@@ -35,11 +38,18 @@ QUES_BEAM = 1 << 11
 QUES_WORN = 1 << 12
 
 
-class Desk:
-    """What the links see of the firmware."""
+STOP = 3
+ABORT = 8
+ALWAYS_HEARD = (STOP, ABORT)  # from whichever link
 
-    def __init__(self, firmware):
+
+class Desk:
+    """What link `who` (a number of `authority`) sees of the firmware."""
+
+    def __init__(self, firmware, who):
         self._fw = firmware
+        self._who = who
+        self._authority = firmware.authority
         self.settings = firmware.settings
         self.unit = firmware.service.unit
         self.serial = "0"  # IEEE 488.2: "0" where a field is not known
@@ -49,10 +59,37 @@ class Desk:
         """(maker, model, serial number, firmware version)."""
         return (MAKER, self.settings.name, self.serial, VERSION)
 
+    # ---- who is in command ----------------------------------------------------------------------
+
+    def owner(self):
+        """(number, name of the link in command, local 0 or 1, ms of silence until it is free)."""
+        now_us = self._fw.now_us
+        holder = self._authority.holder(now_us)
+        left_ms = self._authority.left_us(now_us) // 1000
+        return (holder, LINKS[holder], 1 if self._authority.local else 0, left_ms)
+
+    def lock(self):
+        """Take the command and keep it until `release`, however long nothing is said."""
+        self._authority.lock(self._who)
+
+    def release(self):
+        """Give the command back."""
+        self._authority.release(self._who, self._fw.now_us)
+
+    def _check(self):
+        self._authority.check(self._who, self._fw.now_us)
+
+    def _take(self):
+        """The last question before a wish is granted."""
+        self._authority.take(self._who, self._fw.now_us)
+
     # ---- unit -----------------------------------------------------------------------------------
 
     def command(self, number):
-        """Carry out a PackML command by its number."""
+        """Carry out a PackML command by its number; Stop and Abort from any link."""
+        heard = number in ALWAYS_HEARD
+        if not heard:
+            self._check()
         service = self._fw.service
         if not service.command(number, self._fw.now_us):
             why = "" if service.safe else ", guard open or drive faulty"
@@ -60,15 +97,19 @@ class Desk:
                 SETTINGS_CONFLICT,
                 f"command {unit.COMMANDS[number].upper()} not legal in state {self._state()}{why}",
             )
+        if not heard:
+            self._take()
 
     def change_mode(self, number):
         """Change the unit mode; legal in Stopped, Idle and Aborted."""
+        self._check()
         before = self.unit.mode
         if not self.unit.change_mode(number):
             raise Refused(
                 SETTINGS_CONFLICT,
                 f"mode may change in STOPPED, IDLE, ABORTED only; state is {self._state()}",
             )
+        self._take()
         self._fw.note_mode(number, before)
 
     def cause(self):
@@ -91,6 +132,7 @@ class Desk:
         most = self.settings.request_quantity_max
         if not 1 <= quantity <= most:
             raise Refused(OUT_OF_RANGE, f"quantity {quantity}, allowed 1..{most}")
+        self._check()
         request = fw.request
         if request.is_open:
             if ticket != request.ticket:
@@ -105,16 +147,36 @@ class Desk:
             newest = fw.orders.find(0).ticket
             raise Refused(DATA_STALE, f"ticket {ticket} is older than {newest}, its result is gone")
         self._in_execute(unit.PRODUCTION)
+        self._take()
         request.open(ticket, quantity, fw.now_us)
 
     def _same_quantity(self, ticket, quantity, known):
         if quantity != known:
             raise Refused(ILLEGAL_VALUE, f"ticket {ticket} is for {known}, asked for {quantity}")
 
+    def able(self):
+        """True while a new request would be granted to this link."""
+        return (
+            self.unit.state == unit.EXECUTE
+            and self.unit.mode == unit.PRODUCTION
+            and not self._fw.request.is_open
+            and self._authority.allows(self._who, self._fw.now_us)
+        )
+
+    def is_open(self, ticket):
+        """True until the request of `ticket` has closed."""
+        return self._fw.request.is_open and self._fw.request.ticket == ticket
+
+    def next_ticket(self):
+        """The ticket after the newest one; after the last number, the first again."""
+        newest = self._fw.orders.find(0)
+        return newest.ticket % TICKET_MAX + 1 if newest else 1
+
     def cancel_request(self):
         """Close the open request after what has fallen is counted."""
         if not self._fw.request.is_open:
             raise Refused(SETTINGS_CONFLICT, "no request is open")
+        self._take()
         self._fw.cancel()
 
     def progress(self):
@@ -150,6 +212,7 @@ class Desk:
         room = self.settings.magazine_capacity - self._fw.magazine_level
         if not 1 <= parts <= room:
             raise Refused(OUT_OF_RANGE, f"parts {parts}, allowed 1..{room}")
+        self._take()
         self._fw.load(parts)
 
     def magazine(self):
@@ -172,6 +235,7 @@ class Desk:
         """Say that a new sprocket is in: its counters start anew, its position is unknown."""
         self._in_mode(unit.MAINTENANCE)
         self._still()
+        self._take()
         self._fw.sprocket.lose()
         self._fw.counters.sprocket_changed()
 
@@ -223,6 +287,7 @@ class Desk:
     def _bench(self, mode):
         self._in_execute(mode)
         self._still()
+        self._take()
 
     def _still(self):
         if self._fw.maintenance.busy or self._fw.sprocket.moving:

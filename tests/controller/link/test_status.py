@@ -34,6 +34,7 @@ PUBLISHED_TEXTS = """
 -168 Block data not allowed
 -178 Expression data not allowed
 -200 Execution error
+-203 Command protected
 -221 Settings conflict
 -222 Data out of range
 -224 Illegal parameter value
