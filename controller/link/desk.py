@@ -247,9 +247,16 @@ class Desk:
     # ---- bench moves ----------------------------------------------------------------------------
 
     def jog(self, ppm):
-        """Creep by a part of a pocket; Maintenance mode."""
+        """Creep by a part of a pocket, back no further than `room_back`; Maintenance mode."""
         if ppm == 0 or not -JOG_PPM_MAX <= ppm <= JOG_PPM_MAX:
             raise Refused(OUT_OF_RANGE, f"jog {ppm} ppm, allowed 1..{JOG_PPM_MAX} either way")
+        sprocket = self._fw.sprocket
+        steps = sprocket.ratio.of_ppm(ppm)
+        if steps == 0:
+            raise Refused(OUT_OF_RANGE, f"jog {ppm} ppm is less than half a step")
+        if steps < -sprocket.room_back:
+            room = f"{sprocket.room_back} left before an empty pocket could fill again"
+            raise Refused(SETTINGS_CONFLICT, f"jog back {-steps} steps, {room}")
         self._bench(unit.MAINTENANCE)
         self._fw.maintenance.jog(ppm, self._fw.now_us)
 

@@ -110,6 +110,16 @@ class Sprocket:
         return self._last - self.frontier if self.moving else 0
 
     @property
+    def room_back(self):
+        """Steps the wheel may still go back: half a pitch behind the furthest it has been.
+
+        Further back an empty pocket comes under the magazine again; filled, it would let go a
+        second part over an edge that counts as passed.
+        """
+        behind = self.ratio.target(self.frontier) - self.position if self.known else self._slack
+        return max(0, self.pitch // 2 - behind)
+
+    @property
     def index_failed(self):
         """True while the index sensor is fitted but not believed."""
         return self._fitted and not self._index

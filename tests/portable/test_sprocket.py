@@ -80,6 +80,18 @@ def test_lash_is_taken_up_on_reversal_and_is_no_travel():
     assert wheel.wheel - sprocket.position == adrift  # driven forward, play does not matter
 
 
+def test_the_room_to_go_back_is_half_a_pitch_behind_the_furthest_it_has_been():
+    for bench in (Bench().registered(), Bench(sprocket_index=0, sprocket_release_mdeg=0)):
+        sprocket = bench.sprocket
+        assert sprocket.room_back == PITCH // 2
+        bench.nudge(-100)
+        assert sprocket.room_back == PITCH // 2 - 100
+        bench.nudge(40)
+        assert sprocket.room_back == PITCH // 2 - 60
+        bench.nudge(-sprocket.room_back)
+        assert sprocket.room_back == 0
+
+
 def test_a_forward_nudge_opens_what_it_lets_go():
     bench = Bench().registered()
     pockets = len(bench.opened)
