@@ -13,6 +13,7 @@ from hostsim.answers import ModuleError, Progress
 from hostsim.dispensing import Delivery, dispense, parts_per_minute
 from hostsim.module import SimModule
 from hostsim.plant.eventlog import EventLog
+from hostsim.plant.faults import MIXES
 from hostsim.recorder import Recorder
 from hostsim.report import advice, as_dict, verdict
 from hostsim.table import ProgressLine, table
@@ -133,9 +134,15 @@ def run(args: argparse.Namespace) -> int:
         raise VerbError(f"stopped after {len(deliveries)} of {args.requests} requests: {stop}")
     untrue = [str(each.result.ticket) for each in deliveries if not each.truthful]
     if untrue:
+        mix = MIXES[args.faults]
+        why = (
+            "which must never happen: report it with the command"
+            if mix.detectable
+            else f"because faults of the mix {mix.name} cannot be detected ({mix.why})"
+        )
         raise VerbError(
             f"the module is wrong about {len(untrue)} of {len(deliveries)} requests (first: ticket "
-            f"{untrue[0]}); unless this fault mix cannot be detected, report it with the seed"
+            f"{untrue[0]}), {why}"
         )
     inexact = [each.result for each in deliveries if not each.exact]
     if inexact:
