@@ -14,9 +14,10 @@ here a second time; a test holds the two copies together.
 
 from dataclasses import dataclass
 from enum import IntEnum
-from typing import Self
+from typing import Self, TypeVar
 
 Field = int | str
+T = TypeVar("T")
 
 
 class ModuleError(Exception):
@@ -133,13 +134,13 @@ class Answer:
         return cls(*map(convert, kinds, values))
 
 
-def convert(kind: type, value: Field) -> object:
+def convert(kind: type[T], value: Field) -> T:
     """Turn one field into `kind`: int, str, bool or a Word; ProtocolError if it cannot be one."""
-    if kind is str and isinstance(value, str):
+    if isinstance(value, kind):
         return value
     if kind is not str and isinstance(value, int):
         try:
-            return kind(value)
+            return kind(value)  # type: ignore[call-arg]
         except ValueError:
             pass
     raise ProtocolError(f"{value!r} is no {kind.__name__}")
@@ -175,6 +176,11 @@ class Progress(Answer):
     upper: int  # parts possibly out
     pockets: int  # pockets passed for this request
     retries: int
+
+    @property
+    def open(self) -> bool:
+        """Whether the request is still under way."""
+        return self.state not in (RequestState.NONE, RequestState.CLOSED)
 
 
 @dataclass(frozen=True)

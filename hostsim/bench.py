@@ -21,7 +21,8 @@ from collections.abc import Callable
 from controller.cycle import causes
 from controller.record import events
 from hostsim.answers import Progress, RequestState, UnitMode, UnitState
-from hostsim.client import DeviceError, DispenserClient, NotReadyError
+from hostsim.client import DispenserClient
+from hostsim.dispenser import DeviceError, NotReadyError
 from hostsim.module import SimModule
 from hostsim.plant.plant import Plant
 

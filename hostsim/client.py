@@ -11,12 +11,16 @@ Every command and query is sent together with `SYSTem:ERRor?`, so one exchange y
 and says whether the module took the command; a refusal is raised as `DeviceError`.  Every wait
 has a time-out.
 
-When the line is lost the client opens it again and repeats what was asked, but only where asking
-twice is harmless: queries, and `REQuest:OPEN`, because a module never delivers a ticket twice.
-Anything else raises `LinkError` and leaves it to the caller to look at the module first.
+When the line is lost, or an answer makes no sense, the client opens the line again and repeats what
+was asked, but only where asking twice is harmless: queries, and `REQuest:OPEN`, because a module
+never delivers a ticket twice.  Anything else raises `LinkError` and leaves it to the caller to look
+at the module first.
+
+A line of text has no check sum.  Over USB, which has its own, that is as it should be; on a bare
+serial wire a number may arrive as another one, and then Modbus is the link to take.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from typing import Self, TypeVar
 
 from hostsim.answers import (
@@ -27,60 +31,28 @@ from hostsim.answers import (
     Field,
     Identity,
     Magazine,
-    ModuleError,
     Position,
     Progress,
     ProtocolError,
-    RequestState,
     Result,
     UnitMode,
     UnitState,
+    convert,
     fields,
     units,
 )
-from hostsim.links import AnswerTimeoutError, Link, LinkError, SerialLink
+from hostsim.dispenser import OPERATION_TIMEOUT_S, DeviceError, Dispenser
+from hostsim.links import Link, TextLink
+from hostsim.wires import LinkError, SerialWire
 
 ERROR_QUEUE_MAX = 64  # more entries than any module keeps: reading it out always ends
 TRIES = 3  # how often a harmless question is asked before its loss is reported
-OPERATION_TIMEOUT_S = 60.0  # a change of state may register the sprocket: a turn at creep speed
-PROGRESS_TIMEOUT_S = 600.0  # a request in which nothing moves for so long will not close
-TICKET_MAX = 65_535  # a module counts tickets in one word of a fieldbus
 
 A = TypeVar("A", bound=Answer)
-
-# The one command that leads on towards Execute from each state in which the unit rests.
-TOWARDS_EXECUTE = {
-    UnitState.ABORTED: "CLEar",
-    UnitState.STOPPED: "RESet",
-    UnitState.COMPLETE: "RESet",
-    UnitState.IDLE: "STARt",
-    UnitState.HELD: "UNHold",
-    UnitState.SUSPENDED: "UNSuspend",
-}
-# States that end by themselves.
-ON_THE_WAY = set(UnitState) - set(TOWARDS_EXECUTE) - {UnitState.EXECUTE}
+W = TypeVar("W", int, UnitState, UnitMode)
 
 
-class DeviceError(ModuleError):
-    """The module refused: an entry of its error queue."""
-
-    def __init__(self, number: int, text: str) -> None:
-        super().__init__(f"the module refused: {number}, {text}")
-        self.number = number
-        self.text = text
-
-
-class NotReadyError(ModuleError):
-    """The unit did not come to Execute. `.state` and `.cause` say where it stands and why."""
-
-    def __init__(self, state: UnitState, cause: Cause) -> None:
-        why = f": {cause.text}; {cause.remedy}" if cause.code else ""
-        super().__init__(f"the unit stays {state}{why}")
-        self.state = state
-        self.cause = cause
-
-
-class DispenserClient:
+class DispenserClient(Dispenser):
     """One module. `port` is a device path or port name, or a `Link` already open.
 
     `timeout_s` bounds the wait for one answer, `reconnect_s` the wait for a lost line to return,
@@ -97,10 +69,10 @@ class DispenserClient:
         reconnect_s: float = 10.0,
         poll_s: float = 0.2,
     ) -> None:
-        self._link = SerialLink(port, baud) if isinstance(port, str) else port
+        self._link = TextLink(SerialWire(port, baud)) if isinstance(port, str) else port
         self._timeout_s = timeout_s
         self._reconnect_s = reconnect_s
-        self._poll_s = poll_s
+        super().__init__(self._link, poll_s)
 
     def close(self) -> None:
         """Let go of the line; an open request goes on."""
@@ -138,19 +110,18 @@ class DispenserClient:
             tries_left -= 1
             try:
                 *answers, error = units(self._link.ask(line, timeout_s))
+                number, text = self._error(error)
                 break
-            except LinkError as lost:
+            except (LinkError, ProtocolError) as lost:
                 self._link.reopen(self._reconnect_s)
                 if not tries_left:
                     raise LinkError(f"{message} is unanswered: {lost}") from lost
-        self._raise_refusal(error)
+        if number:
+            self._raise_refusal(number, text)
         return answers
 
-    def _raise_refusal(self, error: str) -> None:
+    def _raise_refusal(self, number: int, text: str) -> None:
         """Raise the oldest error, having emptied the queue so that no later call trips over it."""
-        number, text = self._error(error)
-        if number == 0:
-            return
         for _ in range(ERROR_QUEUE_MAX):
             if self._error(self._link.ask("SYSTem:ERRor?", self._timeout_s))[0] == 0:
                 break
@@ -179,110 +150,37 @@ class DispenserClient:
         return Identity(*self._link.ask("*IDN?", self._timeout_s).split(",", 3))
 
     def state(self) -> UnitState:
-        """State of the unit."""
-        return UnitState(self._first_number("UNIT:STATe?"))
+        return self._word(UnitState, "UNIT:STATe?")
 
     def mode(self) -> UnitMode:
-        """Mode of the unit."""
-        return UnitMode(self._first_number("UNIT:MODE?"))
+        return self._word(UnitMode, "UNIT:MODE?")
 
-    def _first_number(self, query: str) -> int:
-        """An answer of a number and its name, such as `6,EXECUTE`: the number."""
-        number = fields(self.ask(query))[0]
-        if not isinstance(number, int):
-            raise ProtocolError(f"the module answered {number!r} to {query}")
-        return number
+    def _word(self, kind: type[W], query: str) -> W:
+        """An answer of a number, perhaps with its name, such as `6,EXECUTE`: the number."""
+        return convert(kind, fields(self.ask(query))[0])
 
     def cause(self) -> Cause:
-        """Why the unit stopped and what to do; `.code` is 0 when nothing stands in the way."""
         return self._read(Cause, "UNIT:CAUSe?")
 
-    def command(self, name: str) -> UnitState:
-        """Give a PackML command (`"reset"`, `"start"`, `"stop"`, `"hold"`, `"unhold"`,
-        `"suspend"`, `"unsuspend"`, `"abort"`, `"clear"`, `"complete"`) and wait for the state that
-        it leads to, which is returned. DeviceError if the state does not allow the command.
-        """
-        self.tell(f"UNIT:COMMand {name}")
-        return self._resting_state()
-
-    def _resting_state(self) -> UnitState:
-        """The state of the unit, when it has come to one that it stays in by itself.
-
-        Not by *OPC?, which would also wait for an open request to close.
-        """
-        deadline_s = self._link.clock_s() + OPERATION_TIMEOUT_S
-        while (state := self.state()) in ON_THE_WAY:
-            if self._link.clock_s() > deadline_s:
-                raise AnswerTimeoutError(f"the unit has been {state} for {OPERATION_TIMEOUT_S:g} s")
-            self._link.pause(self._poll_s)
-        return state
+    def give(self, command: str) -> None:
+        self.tell(f"UNIT:COMMand {command}")
 
     def change_mode(self, mode: UnitMode) -> None:
         """Go to another mode. DeviceError unless the unit is stopped, idle or aborted."""
         self.tell(f"UNIT:MODE {mode.name}")
 
-    def make_ready(self) -> None:
-        """Lead the unit to Execute, by the commands a person would give one after the other.
-
-        Motion starts only by this explicit call. Raises NotReadyError when the unit falls back:
-        look at its cause, put it right, call again.
-        """
-        left = set(TOWARDS_EXECUTE)
-        state = self._resting_state()
-        while state is not UnitState.EXECUTE:
-            if state not in left:
-                raise NotReadyError(state, self.cause())
-            left.remove(state)
-            state = self.command(TOWARDS_EXECUTE[state])
-
     # -- requests -----------------------------------------------------------------------------
 
-    def request(
-        self,
-        quantity: int,
-        ticket: int | None = None,
-        on_progress: Callable[[Progress], None] | None = None,
-    ) -> Result:
-        """Have `quantity` parts delivered and return how that ended.
-
-        The same `ticket` asked again is never delivered again: its result is returned. Without
-        one, the next unused is taken. `on_progress` is called at every look at the request.
-        Raises DeviceError when the request is refused (the unit must be in Execute).
-        """
-        if ticket is None:
-            ticket = self.next_ticket()
+    def order(self, ticket: int, quantity: int) -> None:
         self.tell(f"REQuest:OPEN {ticket},{quantity}", repeatable=True)
-        return self._await_result(ticket, on_progress)
 
-    def _await_result(self, ticket: int, on_progress: Callable[[Progress], None] | None) -> Result:
-        seen: Progress | None = None
-        deadline_s = 0.0
-        while True:
-            progress = self.progress()
-            if progress.ticket != ticket or progress.state is RequestState.CLOSED:
-                return self.result(ticket)
-            if on_progress is not None:
-                on_progress(progress)
-            now_s = self._link.clock_s()
-            if progress != seen:
-                seen, deadline_s = progress, now_s + PROGRESS_TIMEOUT_S
-            if now_s > deadline_s:
-                raise AnswerTimeoutError(
-                    f"request {ticket} has not moved for {PROGRESS_TIMEOUT_S:g} s"
-                )
-            self._link.pause(self._poll_s)
-
-    def next_ticket(self) -> int:
-        """The ticket after the newest one; after the last number, the first again."""
-        newest = self.tickets()[:1] or [self.progress().ticket]
-        return newest[0] % TICKET_MAX + 1
+    def newest_ticket(self) -> int:
+        return (self.tickets()[:1] or [self.progress().ticket])[0]
 
     def progress(self) -> Progress:
-        """The open request, or the last one."""
         return self._read(Progress, "REQuest:PROGress?")
 
     def result(self, ticket: int) -> Result:
-        """How a closed request ended. DeviceError if the module does not remember it."""
         return self._read(Result, f"REQuest:RESult? {ticket}")
 
     def tickets(self) -> list[int]:
@@ -354,5 +252,5 @@ class DispenserClient:
 
     def events(self) -> Iterator[Event]:
         """Read out the module's event memory, oldest first, until it is empty."""
-        for _ in range(self._first_number("EVENt:COUNt?")):
+        for _ in range(self._word(int, "EVENt:COUNt?")):
             yield self._read(Event, "EVENt?")

@@ -13,7 +13,8 @@ from dataclasses import dataclass
 from controller.record import events
 from hostsim.answers import Outcome, Progress, Result
 from hostsim.bench import Attendant
-from hostsim.client import TICKET_MAX, DispenserClient
+from hostsim.client import DispenserClient
+from hostsim.dispenser import TICKET_MAX
 from hostsim.links import SimLink
 from hostsim.module import SimModule
 

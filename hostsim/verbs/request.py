@@ -5,7 +5,8 @@ import json
 import sys
 
 from hostsim.answers import Outcome, Progress
-from hostsim.client import TICKET_MAX, DispenserClient
+from hostsim.client import DispenserClient
+from hostsim.dispenser import TICKET_MAX
 from hostsim.report import advice, as_dict, verdict
 from hostsim.table import ProgressLine
 from hostsim.verbs.common import VerbError, Verbs, add_verb, whole

@@ -8,8 +8,9 @@ import threading
 import pytest
 
 from hostsim.answers import Outcome, Progress, RequestState, UnitState
-from hostsim.client import DeviceError, DispenserClient, NotReadyError
-from hostsim.links import AnswerTimeoutError, LinkError
+from hostsim.client import DispenserClient
+from hostsim.dispenser import DeviceError, NotReadyError
+from hostsim.wires import AnswerTimeoutError, LinkError
 from tests.hostsim.peer import IDENTITY, Peer
 
 FINE = '0,"No error"'
@@ -140,7 +141,7 @@ def test_make_ready_goes_the_way_of_the_state_model(tmp_path):
 
     with Peer(tmp_path, answer) as peer, connect(peer) as module:
         module.make_ready()
-    assert commands == ["CLEar", "RESet", "STARt"]
+    assert commands == ["clear", "reset", "start"]
 
 
 def test_make_ready_gives_up_when_the_unit_falls_back(tmp_path):
@@ -155,4 +156,4 @@ def test_make_ready_gives_up_when_the_unit_falls_back(tmp_path):
         with pytest.raises(NotReadyError, match="held: jammed; Take out") as stopped:
             module.make_ready()
         assert stopped.value.cause.code == 21
-        assert [line for line in peer.lines if "UNHold" in line] != []
+        assert [line for line in peer.lines if "unhold" in line] != []

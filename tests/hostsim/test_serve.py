@@ -17,7 +17,8 @@ import serial
 
 from hostsim.answers import Outcome, RequestState, UnitMode, UnitState
 from hostsim.cli import main
-from hostsim.client import DeviceError, DispenserClient
+from hostsim.client import DispenserClient
+from hostsim.dispenser import DeviceError
 
 CONFIG = Path(__file__).parents[2] / "configs" / "m4_nut.toml"
 SPEED = "20"

@@ -1,0 +1,196 @@
+"""What a host has a module do, over whichever link leads to it.
+
+Theory of operation
+-------------------
+The clients of both links (`hostsim.client` for SCPI, `hostsim.modbus_client` for Modbus) differ in
+how they put a question.  What they ask, and in which order, is the same and stands here: the way to
+Execute, an order that may be repeated, the wait for its result.
+
+An order survives what a line and a mains plug can do, because a ticket is delivered once: it may be
+given again whenever nobody knows whether it has arrived, and its result may be asked for at any
+time later.
+"""
+
+from abc import ABC, abstractmethod
+from collections.abc import Callable
+from typing import Protocol
+
+from hostsim.answers import (
+    Cause,
+    ModuleError,
+    Progress,
+    ProtocolError,
+    Result,
+    UnitMode,
+    UnitState,
+)
+from hostsim.wires import AnswerTimeoutError
+
+OPERATION_TIMEOUT_S = 60.0  # a change of state may register the sprocket: a turn at creep speed
+PROGRESS_TIMEOUT_S = 600.0  # a request in which nothing moves for so long will not close
+TICKET_MAX = 65_535  # a module counts tickets in one word of a fieldbus
+
+# The one command that leads on towards Execute from each state in which the unit rests.
+TOWARDS_EXECUTE = {
+    UnitState.ABORTED: "clear",
+    UnitState.STOPPED: "reset",
+    UnitState.COMPLETE: "reset",
+    UnitState.IDLE: "start",
+    UnitState.HELD: "unhold",
+    UnitState.SUSPENDED: "unsuspend",
+}
+# States that end by themselves.
+ON_THE_WAY = set(UnitState) - set(TOWARDS_EXECUTE) - {UnitState.EXECUTE}
+
+
+class DeviceError(ModuleError):
+    """The module refused. `.number` is an entry of its error queue, or a Modbus exception code."""
+
+    def __init__(self, number: int, text: str) -> None:
+        super().__init__(f"the module refused: {number}, {text}")
+        self.number = number
+        self.text = text
+
+
+class NotReadyError(ModuleError):
+    """The unit did not come to Execute. `.state` and `.cause` say where it stands and why."""
+
+    def __init__(self, state: UnitState, cause: Cause) -> None:
+        why = f": {cause.text}; {cause.remedy}" if cause.code else ""
+        super().__init__(f"the unit stays {state}{why}")
+        self.state = state
+        self.cause = cause
+
+
+class Time(Protocol):
+    """The time a link lives in: the wall clock's, or that of a simulation."""
+
+    def pause(self, seconds: float) -> None:
+        """Let time pass."""
+
+    def clock_s(self) -> float:
+        """Time since some fixed instant, s."""
+
+
+class Dispenser(ABC):
+    """One module. Every method raises LinkError when the line is lost for good."""
+
+    def __init__(self, time: Time, poll_s: float) -> None:
+        """`poll_s` is the pause between two looks at something that takes its time."""
+        self._time = time
+        self._poll_s = poll_s
+
+    # -- what each link does in its own way ---------------------------------------------------
+
+    @abstractmethod
+    def state(self) -> UnitState:
+        """State of the unit."""
+
+    @abstractmethod
+    def mode(self) -> UnitMode:
+        """Mode of the unit."""
+
+    @abstractmethod
+    def cause(self) -> Cause:
+        """Why the unit stopped and what to do; `.code` is 0 when nothing stands in the way."""
+
+    @abstractmethod
+    def give(self, command: str) -> None:
+        """Give a PackML command by its name, in lower case. DeviceError if it is not legal now."""
+
+    @abstractmethod
+    def order(self, ticket: int, quantity: int) -> None:
+        """Order `quantity` parts; returns once that is acknowledged. DeviceError if refused.
+
+        Harmless to repeat with the same numbers, however often and whenever: a ticket is
+        delivered once. The unit must be in Execute, unless the ticket is known already.
+        """
+
+    @abstractmethod
+    def progress(self) -> Progress:
+        """The open request, or the last one."""
+
+    @abstractmethod
+    def result(self, ticket: int) -> Result:
+        """How a closed request ended. DeviceError if the module does not remember it."""
+
+    @abstractmethod
+    def newest_ticket(self) -> int:
+        """The newest ticket the module knows; 0 if it knows none."""
+
+    # -- unit ---------------------------------------------------------------------------------
+
+    def command(self, name: str) -> UnitState:
+        """Give a PackML command (`"reset"`, `"start"`, `"stop"`, `"hold"`, `"unhold"`,
+        `"suspend"`, `"unsuspend"`, `"abort"`, `"clear"`, `"complete"`) and wait for the state that
+        it leads to, which is returned. DeviceError if the state does not allow the command.
+        """
+        self.give(name)
+        return self._resting_state()
+
+    def _resting_state(self) -> UnitState:
+        """The state of the unit, when it has come to one that it stays in by itself."""
+        deadline_s = self._time.clock_s() + OPERATION_TIMEOUT_S
+        while (state := self.state()) in ON_THE_WAY:
+            if self._time.clock_s() > deadline_s:
+                raise AnswerTimeoutError(f"the unit has been {state} for {OPERATION_TIMEOUT_S:g} s")
+            self._time.pause(self._poll_s)
+        return state
+
+    def make_ready(self) -> None:
+        """Lead the unit to Execute, by the commands a person would give one after the other.
+
+        Motion starts only by this explicit call. Raises NotReadyError when the unit falls back:
+        look at its cause, put it right, call again.
+        """
+        left = set(TOWARDS_EXECUTE)
+        state = self._resting_state()
+        while state is not UnitState.EXECUTE:
+            if state not in left:
+                raise NotReadyError(state, self.cause())
+            left.remove(state)
+            state = self.command(TOWARDS_EXECUTE[state])
+
+    # -- requests -----------------------------------------------------------------------------
+
+    def request(
+        self,
+        quantity: int,
+        ticket: int | None = None,
+        on_progress: Callable[[Progress], None] | None = None,
+    ) -> Result:
+        """Have `quantity` parts delivered and return how that ended.
+
+        The same `ticket` asked again is never delivered again: its result is returned. Without
+        one, the next unused is taken. `on_progress` is called at every look at the request.
+        Raises DeviceError when the request is refused (the unit must be in Execute).
+        """
+        if ticket is None:
+            ticket = self.next_ticket()
+        self.order(ticket, quantity)
+        result = self._await_result(ticket, on_progress)
+        if result.quantity != quantity:  # the line has altered the order on its way
+            raise ProtocolError(f"ticket {ticket} was taken as {result.quantity}, not {quantity}")
+        return result
+
+    def _await_result(self, ticket: int, on_progress: Callable[[Progress], None] | None) -> Result:
+        seen: Progress | None = None
+        deadline_s = 0.0
+        while True:
+            progress = self.progress()
+            if progress.ticket != ticket or not progress.open:
+                return self.result(ticket)
+            if on_progress is not None:
+                on_progress(progress)
+            now_s = self._time.clock_s()
+            if progress != seen:
+                seen, deadline_s = progress, now_s + PROGRESS_TIMEOUT_S
+            if now_s > deadline_s:
+                raise AnswerTimeoutError(
+                    f"request {ticket} has not moved for {PROGRESS_TIMEOUT_S:g} s"
+                )
+            self._time.pause(self._poll_s)
+
+    def next_ticket(self) -> int:
+        """The ticket after the newest one; after the last number, the first again."""
+        return self.newest_ticket() % TICKET_MAX + 1
