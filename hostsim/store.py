@@ -34,12 +34,20 @@ class SimStore:
         self.erases = 0  # of whole segments
         self.cut_at: tuple[int, int] | None = None
         self._path = path
-        if path is not None and path.exists():
-            image = path.read_bytes()
-            if len(image) != SEGMENTS * size_bytes:
-                raise ValueError(f"{path} is {len(image)} bytes, not {SEGMENTS * size_bytes}")
-            for number in range(SEGMENTS):
-                self.segments[number][:] = image[number * size_bytes : (number + 1) * size_bytes]
+        if path is not None:
+            self._load(path)
+
+    def _load(self, path: Path) -> None:
+        if not path.exists():
+            fresh = path.with_name(path.name + ".new")  # never a file of half the size
+            fresh.write_bytes(b"".join(self.segments))
+            fresh.replace(path)
+        image = path.read_bytes()
+        size = self.size_bytes
+        if len(image) != SEGMENTS * size:
+            raise ValueError(f"{path} is {len(image)} bytes, not the {SEGMENTS * size} of a store")
+        for number in range(SEGMENTS):
+            self.segments[number][:] = image[number * size : (number + 1) * size]
 
     @property
     def operations(self) -> int:
@@ -55,7 +63,7 @@ class SimStore:
         if done is None:
             self.segments[segment][offset:end] = data
             self.writes += 1
-            self._keep()
+            self._keep(segment, offset, end)
             return
         self.segments[segment][offset : offset + done] = data[:done]
         self._damage(segment, offset + done if self.unit_bytes == 1 else offset, end)
@@ -67,7 +75,7 @@ class SimStore:
         if done is None:
             self.segments[segment][:] = ERASED * self.size_bytes
             self.erases += 1
-            self._keep()
+            self._keep(segment, 0, self.size_bytes)
             return
         self.segments[segment][:done] = ERASED * done
         self._damage(segment, done, min(done + 1, self.size_bytes))
@@ -90,8 +98,11 @@ class SimStore:
         last = min(-(-end // unit) * unit, self.size_bytes)
         noise = random.Random(first * SEGMENTS + segment)
         self.segments[segment][first:last] = noise.randbytes(last - first)
-        self._keep()
+        self._keep(segment, 0, self.size_bytes)
 
-    def _keep(self) -> None:
+    def _keep(self, segment: int, first: int, last: int) -> None:
+        """Put these bytes into the file as well, at once: to kill the process is a cut."""
         if self._path is not None:
-            self._path.write_bytes(b"".join(self.segments))
+            with self._path.open("r+b", buffering=0) as file:
+                file.seek(segment * self.size_bytes + first)
+                file.write(self.segments[segment][first:last])
