@@ -57,6 +57,11 @@ class VirtualBoard:
         self.on_note: Callable[[Note], None] | None = None
         self._carry_out(engine.boot(plant.now_us, config.settings, store))
 
+    @property
+    def due_us(self) -> int:
+        """When the firmware wants to be called next."""
+        return self._due_us
+
     def run_until(self, until_us: int) -> None:
         """Let virtual time pass up to `until_us`."""
         plant = self.plant

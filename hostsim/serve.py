@@ -1,4 +1,4 @@
-"""A simulated module on a pseudo-terminal, where any serial program can talk to it.
+"""Simulated modules on a pseudo-terminal, where any serial program can talk to them.
 
 Theory of operation
 -------------------
@@ -7,9 +7,8 @@ serial port; that the server keeps it open too is what lets a client hang up and
 terminal is raw: every byte passes unchanged and nothing is echoed.
 
 Virtual time is tied to the wall clock, `speed` times as fast.  The server sleeps until a byte
-comes or the next beat is due; beats are short while a conversation or a motion is under way and
-long when nothing happens.  When the machine is too slow for the speed asked for, the tie is
-let out rather than the client kept waiting: virtual time then simply falls behind.
+comes, or until a firmware wants to be called.  When the machine is too slow for the speed asked
+for, the tie is let out rather than the client kept waiting: virtual time then simply falls behind.
 
 Answers nobody reads are kept to a bound, as a serial line would lose them too.
 """
@@ -19,28 +18,38 @@ import select
 import signal
 import time
 import tty
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from pathlib import Path
 
-from hostsim.module import SimModule
+from hostsim.sharedline import SharedLine
 
-BEAT_S = 0.002  # between two looks at a busy module: a tenth of what a person notices
-IDLE_BEAT_S = 0.05
-BUSY_S = 0.5  # a module counts as busy for so long after the last byte
+NAP_LEAST_S = 0.0005  # shorter naps than this cost more than they bring
+NAP_MOST_S = 0.02  # what happens to the world unasked, such as a guard opened, is seen within this
 LAG_MAX_S = 0.25  # of the wall clock: beyond this the tie to virtual time is let out
 UNREAD_BYTES_MAX = 65536
 READ_BYTES = 4096
 
 
 class PseudoTerminal:
-    """A raw pseudo-terminal; a context manager. `.path` is the end that clients open."""
+    """A raw pseudo-terminal; a context manager. `.path` is the end that clients open.
 
-    def __init__(self) -> None:
+    `name` is a further path for that end, a symbolic link, which stays the same when the server
+    ends and another one begins. FileExistsError if something else is there already.
+    """
+
+    def __init__(self, name: Path | None = None) -> None:
         self._near, self._far = os.openpty()
         tty.setraw(self._far)
         os.set_blocking(self._near, False)
         self.path = os.ttyname(self._far)
+        self._name = name
         self._unread = b""
+        if name is not None:
+            if name.is_symlink():  # left by a server that had no time to tidy up
+                name.unlink()
+            name.symlink_to(self.path)
+            self.path = str(name)
 
     def wait(self, seconds: float) -> None:
         """Sleep until a byte comes, unread bytes can be sent, or the time is over."""
@@ -66,6 +75,8 @@ class PseudoTerminal:
         return self
 
     def __exit__(self, *_: object) -> None:
+        if self._name is not None:
+            self._name.unlink(missing_ok=True)
         os.close(self._near)
         os.close(self._far)
 
@@ -95,6 +106,11 @@ class TiedTime:
             self._tie(target_us)
         return target_us
 
+    def until_s(self, due_us: int) -> float:
+        """How long the wall clock takes to get to that virtual time; 0 if it is there."""
+        ahead_us = due_us - self._virtual_us
+        return max(0.0, ahead_us / 1e6 / self._speed - (self._clock() - self._wall_s))
+
 
 @contextmanager
 def until_told() -> Iterator[None]:
@@ -114,20 +130,17 @@ def until_told() -> Iterator[None]:
 
 
 def serve(
-    module: SimModule, terminal: PseudoTerminal, speed: float, look: Callable[[], None]
+    line: SharedLine, terminal: PseudoTerminal, speed: float, looks: Sequence[Callable[[], None]]
 ) -> None:
-    """Keep bytes and time flowing until interrupted; `look` is called once a beat."""
-    tied = TiedTime(speed, module.now_us)
-    busy_until_s = 0.0
+    """Keep bytes and time flowing until interrupted; `looks` are called at every turn."""
+    tied = TiedTime(speed, line.now_us)
     while True:
-        now_s = time.monotonic()
-        terminal.wait(BEAT_S if now_s < busy_until_s else IDLE_BEAT_S)
+        terminal.wait(min(max(tied.until_s(line.due_us()), NAP_LEAST_S), NAP_MOST_S))
+        line.run_until(tied.target_us(line.now_us))
         received = terminal.read()
         if received:
-            module.write(received)
-        module.run_until(tied.target_us(module.now_us))
-        answered = module.read()
-        terminal.write(answered)
-        if received or answered:
-            busy_until_s = time.monotonic() + BUSY_S
-        look()
+            line.write(received)
+            line.run_until(line.now_us)
+        terminal.write(line.read())
+        for look in looks:
+            look()

@@ -8,6 +8,7 @@ its way down (falling, clinging or lodged), has passed the beam, or was taken ou
 from array import array
 from bisect import bisect_right
 from collections import Counter
+from collections.abc import Callable
 
 
 class Ledger:
@@ -23,6 +24,7 @@ class Ledger:
         self.pockets_passed = 0  # pockets that have gone over the release edge for the first time
         self.passed_us = array("q")  # when each of them passed, in time order
         self.mishaps: Counter[str] = Counter()  # how often each fault really happened
+        self.on_pass: Callable[[int], None] | None = None  # gets the time of each, at once
         self._uncommon: dict[int, int] = {}  # parts let go by pockets that did not let go one
 
     @property
@@ -44,6 +46,8 @@ class Ledger:
         self.in_air -= 1
         self.passed += 1
         self.passed_us.append(time_us)
+        if self.on_pass is not None:
+            self.on_pass(time_us)
 
     def note_pocket(self, pocket: int, parts: int) -> None:
         """A pocket went over the release edge for the first time, with so many parts in it."""

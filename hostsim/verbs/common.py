@@ -3,7 +3,7 @@
 import argparse
 import difflib
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from pathlib import Path
 from typing import Any
 
@@ -62,19 +62,23 @@ def add_faults(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--faults",
         metavar="NAME",
-        type=fault_mix,
+        type=one_of("fault mix", MIXES),
         default="none",
         help="what goes wrong on the simulated module: a fault mix listed below (default none)",
     )
 
 
-def fault_mix(text: str) -> str:
-    """An argument type: the name of a fault mix."""
-    if text not in MIXES:
-        near = difflib.get_close_matches(text, MIXES, 1)
-        hint = f"did you mean {near[0]!r}?" if near else f"there are {', '.join(MIXES)}"
-        raise argparse.ArgumentTypeError(f"there is no fault mix {text!r}; {hint}")
-    return text
+def one_of(what: str, names: Collection[str]) -> Callable[[str], str]:
+    """An argument type: the name of a `what`, one of `names`."""
+
+    def read(text: str) -> str:
+        if text not in names:
+            near = difflib.get_close_matches(text, names, 1)
+            hint = f"did you mean {near[0]!r}?" if near else f"there are {', '.join(names)}"
+            raise argparse.ArgumentTypeError(f"there is no {what} {text!r}; {hint}")
+        return text
+
+    return read
 
 
 def fault_list() -> str:

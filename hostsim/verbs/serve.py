@@ -1,38 +1,72 @@
-"""`tallywheel serve`: a simulated module on a pseudo-terminal."""
+"""`tallywheel serve`: simulated modules on a pseudo-terminal."""
 
 import argparse
+from contextlib import ExitStack
+from pathlib import Path
 
 from hostsim.bench import Bystander
+from hostsim.board import BUS, LINE
+from hostsim.config import ModuleConfig
 from hostsim.module import SimModule
+from hostsim.plant import line as lines
 from hostsim.serve import PseudoTerminal, serve, until_told
+from hostsim.sharedline import SharedLine
+from hostsim.store import SimStore
+from hostsim.truthlog import TruthLog, open_log
 from hostsim.verbs.common import (
+    VerbError,
     Verbs,
-    add_config,
     add_faults,
     add_seed,
     add_verb,
     number,
+    one_of,
+    output_path,
     read_config,
 )
 
-DETAILS = """\
+WIRES = {"scpi": LINE, "modbus": BUS}
+
+DETAILS = f"""\
 The first line of standard output is the path of the pseudo-terminal, alone; give it to any serial
-program (the speed setting does not matter, lines end in a line feed). The server runs until it is
-interrupted (Ctrl-C). Clients may come and go.
+program (the speed setting does not matter). The server runs until it is interrupted (Ctrl-C).
+Clients may come and go.
 
-A simulated person stands by: puts into the magazine what a client reports with MAGazine:LOAD, and
-when the unit has stopped for a cause, does with the hands what its remedy says. Clearing,
-resetting and starting the unit is left to the client.
+With --link scpi, lines end in a line feed, and there is one module on the line. With --link modbus
+there may be several: each hears every byte and answers to the bus.address of its description.
 
-example: tallywheel serve configs/m4_nut.toml --speed 4"""
+A simulated person stands by: puts into the magazine what a client reports as loaded, and when a
+unit has stopped for a cause, does with the hands what its remedy says. Clearing, resetting and
+starting the unit is left to the client.
+
+With --store, what the modules keep outlives the server, which may be killed at any time: that is
+pulling the plug. The next server with the same store powers the same modules up again. Their
+firmware finds what it had stored; the bench it finds as at every start, with the sprocket at a
+dwell position and the magazine full. Parts that were falling when the plug was pulled are gone:
+on a real bench they would still land in the bag, so the truth can lie below what a real one is, but
+within the same bounds. --truth keeps what really fell, over any number of power cuts, as CSV:
+time_us, module (its bus address), what (power, open, part, closed), ticket.
+
+line fault mixes:
+  {chr(10).join(lines.describe()).replace(chr(10), chr(10) + "  ")}
+
+example: tallywheel serve configs/m4_nut.toml configs/m4_washer.toml --link modbus --store kits"""
 
 
 def add(verbs: Verbs) -> None:
     """Declare the verb."""
-    parser = add_verb(verbs, "serve", run, "put a simulated module on a pseudo-terminal", DETAILS)
-    add_config(parser)
+    parser = add_verb(verbs, "serve", run, "put simulated modules on a pseudo-terminal", DETAILS)
     parser.add_argument(
-        "--link", choices=["scpi"], default="scpi", help="protocol of the line (default scpi)"
+        "configs", metavar="CONFIG", type=Path, nargs="+", help="module description (TOML)"
+    )
+    parser.add_argument(
+        "--link", choices=list(WIRES), default="scpi", help="protocol of the line (default scpi)"
+    )
+    parser.add_argument(
+        "--port",
+        metavar="PATH",
+        type=output_path,
+        help="a further path for the pseudo-terminal, the same at every start",
     )
     parser.add_argument(
         "--speed",
@@ -41,18 +75,78 @@ def add(verbs: Verbs) -> None:
         default=1.0,
         help="simulated seconds per second, 0.01 to 1000 (default 1)",
     )
+    parser.add_argument(
+        "--store",
+        metavar="PATH",
+        type=Path,
+        help="what outlives the power: a file, or for several modules a folder with one for each",
+    )
+    parser.add_argument(
+        "--truth", metavar="FILE", type=output_path, help="write down what really falls"
+    )
     add_seed(parser)
     add_faults(parser)
+    parser.add_argument(
+        "--line-faults",
+        metavar="NAME",
+        type=one_of("line fault mix", lines.MIXES),
+        default="none",
+        help="what goes wrong on the line: a line fault mix listed below (default none)",
+    )
 
 
 def run(args: argparse.Namespace) -> int:
     """Serve until interrupted."""
-    config = read_config(args.config)
-    with (
-        until_told(),
-        SimModule(config, seed=args.seed, faults=args.faults) as module,
-        PseudoTerminal() as terminal,
-    ):
+    configs = [read_config(path) for path in args.configs]
+    if args.link == "scpi" and len(configs) > 1:
+        raise VerbError("a line of SCPI has no addresses: serve one module, or use --link modbus")
+    refuse_same_address(args.configs, configs)
+    stores = [store(args.store, config, len(configs)) for config in configs]
+    with until_told(), ExitStack() as stack:
+        modules = [
+            stack.enter_context(SimModule(config, args.seed + place, args.faults, store=kept))
+            for place, (config, kept) in enumerate(zip(configs, stores, strict=True))
+        ]
+        if args.truth:
+            file = stack.enter_context(open_log(args.truth))
+            for module in modules:
+                TruthLog(module, file)
+        terminal = stack.enter_context(named_terminal(args.port))
         print(terminal.path, flush=True)
-        serve(module, terminal, args.speed, Bystander(module).look)
+        line = SharedLine(modules, WIRES[args.link], args.line_faults, args.seed)
+        serve(line, terminal, args.speed, [Bystander(module).look for module in modules])
     return 0
+
+
+def refuse_same_address(paths: list[Path], configs: list[ModuleConfig]) -> None:
+    """VerbError if two modules have the same address."""
+    taken: dict[int, Path] = {}
+    for path, config in zip(paths, configs, strict=True):
+        address = config.settings.bus_address
+        if address in taken:
+            raise VerbError(
+                f"{taken[address]} and {path} both have bus.address {address}: "
+                "both would answer at once; change one"
+            )
+        taken[address] = path
+
+
+def store(path: Path | None, config: ModuleConfig, modules: int) -> SimStore:
+    """The memory of a module; kept in `path` if there is one, among those of so many modules."""
+    if path is None:
+        return SimStore()
+    if modules > 1:
+        path.mkdir(parents=True, exist_ok=True)
+        path /= f"module_{config.settings.bus_address}.store"
+    try:
+        return SimStore(path=path)
+    except ValueError as error:
+        raise VerbError(f"{error}: give another path, or remove it to start afresh") from error
+
+
+def named_terminal(name: Path | None) -> PseudoTerminal:
+    """The terminal, under that name as well; VerbError if the name is taken by something else."""
+    try:
+        return PseudoTerminal(name)
+    except FileExistsError as error:
+        raise VerbError(f"{name} exists and is no link to a terminal: give another") from error
