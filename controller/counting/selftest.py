@@ -44,6 +44,7 @@ class BeamTest:
         self._lit_us = 0  # emitter on again,
         self._open_us = 0  # level true again
         self._in_beam = False
+        self.verdict = None  # of the last test: PASSED, DEAD or BLOCKED
 
     @property
     def running(self):
@@ -55,11 +56,13 @@ class BeamTest:
         self._until_us = now_us + self._patience_us
 
     def cancel(self):
-        """Give a test up and light the emitter."""
-        if self._phase == _DARK:
-            self._beam.test(False)
-            self._open_us = self._dark_us + 2 * self._response_us
-        self._phase = _IDLE
+        """Give up a test that still waits for a clear beam.
+
+        One that has darkened the emitter goes on: it is over in milliseconds, and must have seen
+        the light again before the beam's level means anything.
+        """
+        if self._phase == _CLEARING:
+            self._phase = _IDLE
 
     def poll(self, now_us):
         """Go on with the test; return None while it runs, then PASSED, DEAD or BLOCKED once."""
@@ -112,4 +115,5 @@ class BeamTest:
 
     def _end(self, verdict):
         self._phase = _IDLE
+        self.verdict = verdict
         return verdict

@@ -23,8 +23,6 @@ class Maintenance:
         self._sprocket = sprocket
         self._test = test
         self._doing = _IDLE
-        self.test_result = -1  # -1 never tested, 0 failed, 1 passed
-        self.purged = 0  # parts seen during bench moves since power-up
 
     @property
     def busy(self):
@@ -59,20 +57,19 @@ class Maintenance:
     def step(self, now_us):
         """Go on; the firmware has polled the sprocket already."""
         if self._doing == _TEST:
-            verdict = self._test.poll(now_us)
-            if verdict is not None:
-                self.test_result = 1 if verdict == 1 else 0
+            if self._test.poll(now_us) is not None:
                 self._doing = _IDLE
         elif self._doing != _IDLE and not self._sprocket.moving:
             self._doing = _IDLE
 
     def stop(self):
-        """Cut the move short (controlled where it can be) and give a test up."""
+        """End the move as soon as it can be, and give up a test that has not begun."""
         if self._doing == _TEST:
             self._test.cancel()
-            self._doing = _IDLE
+            if not self._test.running:
+                self._doing = _IDLE
         elif self._doing != _IDLE:
-            self._sprocket.shorten(0)
+            self._sprocket.stop()
 
     def deadline_us(self, now_us):
         """Return when a test goes on, or None; moves are followed by the sprocket."""

@@ -10,9 +10,9 @@ One run covers all pockets still owed.  At rest again, the request waits until t
 have fallen (settling), proves silent pockets empty by a test of the beam (verifying), and only
 then decides.
 
-Nothing here moves the motor unless the unit is in Execute.  When the unit leaves Execute the
-firmware calls `pause` (Hold, Suspend) or `finish` (Stop, Abort, Complete, cancel); the run is then
-cut to the nearest dwell position it can still reach, everything that fell is counted, and
+Nothing here begins a move unless the unit is in Execute, or completing what was begun there.  When
+the unit leaves Execute the service calls `pause` (Hold, Suspend) or `finish` (Stop, Abort); the run
+is then cut to the nearest dwell position it can still reach, everything that fell is counted, and
 only then does the request wait or close.  So whatever happens, a request ends with bounds.
 """
 
@@ -79,7 +79,6 @@ class Request:
         self.outcome = SHORT
         self.opened_us = 0
         self.closed_us = 0
-        self.beam_failed = False  # at its last test
         self._evidence = Evidence()
         self._beam_proven = False  # in this verification
         self._patience_us = 0  # when waiting for help ends
@@ -177,7 +176,8 @@ class Request:
     def _step_testing(self, motion):
         if self._evidence.broken_off or not self._supplied():
             self._test.cancel()
-            self._break_off(self.cause)
+            if not self._test.running or self._beam_passes():
+                self._break_off(self.cause)
             return
         if not self._beam_passes():
             return
@@ -243,11 +243,12 @@ class Request:
             return
         evidence = self._evidence
         stalled = motion in (STALL, OVERDUE, CUT_OFF)
-        if not (evidence.broken_off or self._ladder.poll(self._now_us, stalled)):
+        stop = not self._supplied() or evidence.broken_off
+        if not (stop or self._ladder.poll(self._now_us, stalled)):
             return
         if not self._tally.settled(self._now_us):
             return  # a forward move may have let a part go: it is counted first
-        if evidence.broken_off:
+        if stop:
             self._break_off(self.cause)
             return
         if evidence.hanging:  # one pocket is enough to see whether the rung has helped
@@ -310,7 +311,6 @@ class Request:
         if answer is None:
             return False
         passed = answer == selftest.PASSED
-        self.beam_failed = not passed
         self._events.note(self._now_us, ev.BEAM_TEST, 1 if passed else 0)
         if not passed:
             self._tally.blinded()
@@ -365,7 +365,7 @@ class Request:
 
     def _close_at_dwell(self, cause):
         """A search may have ended beside the dwell position: creep there first."""
-        if self._evidence.ending is not None or not self._sprocket.to_dwell(self._now_us):
+        if self._evidence.broken_off or not self._sprocket.to_dwell(self._now_us):
             self._close()
 
     def _close(self):

@@ -7,6 +7,7 @@ nothing moves.  One of the reasons is that another link is in command (`authorit
 changes anything takes the command first, whatever only reads does not ask for it.
 """
 
+from controller.counting.selftest import PASSED
 from controller.cycle import unit
 from controller.cycle.maintenance import JOG_PPM_MAX, PURGE_TURNS_MAX
 from controller.cycle.orders import TICKET_MAX
@@ -285,7 +286,9 @@ class Desk:
 
     def beam(self):
         """(blocked 0 or 1, result of the last test: 1 passed, 0 failed, -1 none)."""
-        return (self._fw.ports.beam.read()[0], self._fw.maintenance.test_result)
+        verdict = self._fw.test.verdict
+        result = -1 if verdict is None else 1 if verdict == PASSED else 0
+        return (self._fw.ports.beam.read()[0], result)
 
     def inputs(self):
         """Level bits as in `controller.board.ports`."""
@@ -362,7 +365,7 @@ class Desk:
             bits |= QUES_DOUBTFUL
         if fw.stray_seen:
             bits |= QUES_STRAY
-        if fw.maintenance.test_result == 0 or fw.request.beam_failed:
+        if fw.test.verdict not in (None, PASSED):
             bits |= QUES_BEAM
         if fw.counters.pieces >= self.settings.sprocket_rated_pieces:
             bits |= QUES_WORN

@@ -350,7 +350,7 @@ class Sprocket:
         limit = self._track.earliest_end()
         last = min(self.frontier + pockets, self._last)
         if not self.known:
-            end = max(limit, self._due(self._opened + pockets))
+            end = max(limit, self._due(self._opened + pockets)) if pockets else limit
             self._last = min(self._base + self.pockets_ahead(end), self._last)
             self._track.cut_to(end)
             return
@@ -359,6 +359,13 @@ class Sprocket:
         if last < self._last:
             self._last = last
             self._track.cut_to(self._rest_offset(last))
+
+    def stop(self):
+        """Come to rest soon: a creep where it is, a run at the next dwell position it can reach."""
+        if self.creeping:
+            self.stop_creep()
+        else:
+            self.shorten(0)
 
     def stop_creep(self):
         """End a creep as soon as pulses already under way are out."""
