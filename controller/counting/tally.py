@@ -31,6 +31,10 @@ FILLED, SILENT, EMPTY, DOUBTFUL = range(4)
 # Pockets open at one time: the late limit (below half a second) at the highest pocket rate
 # settings allow; a board that meets more has lost touch and the oldest becomes doubtful.
 OPEN_POCKETS_MAX = 64
+# Silent pockets are given this much longer before they may be proven empty: a part that clings
+# comes off within a few tenths of a second at rest (common practice), and one whose pocket has been
+# made up for by then would be one too many.
+LINGER_US = 500000
 # Filled windows remembered, to tell a second part of one pocket from a stray.
 RECENT_MAX = 8
 
@@ -67,7 +71,7 @@ class Tally:
 
     def settled(self, now_us):
         """True when the last part must have fallen, whether all have been seen before or not."""
-        return not self._open and now_us > self._until_us
+        return not self._open and now_us >= self.deadline_us()
 
     @property
     def exact(self):
@@ -146,8 +150,8 @@ class Tally:
                 self._report(pocket[_POCKET], SILENT)
 
     def deadline_us(self):
-        """Return when the last pocket's window will be over; it may lie in the past."""
-        return self._until_us + 1
+        """Return when the last part must have fallen; it may lie in the past."""
+        return self._until_us + 1 + (LINGER_US if self.silent else 0)
 
     def prove_empty(self):
         """The beam has just passed its self-test: silent pockets were empty. Return how many."""

@@ -16,7 +16,7 @@ is then cut to the nearest dwell position it can still reach, everything that fe
 only then does the request wait or close.  So whatever happens, a request ends with bounds.
 """
 
-from controller.board.ports import MAGAZINE_OK, RECEIVER_READY
+from controller.board.ports import RECEIVER_READY
 from controller.counting import selftest
 from controller.cycle import causes, verdict
 from controller.cycle.freeing import Ladder
@@ -234,7 +234,6 @@ class Request:
             self._evidence,
             self._settings,
             self._supplied(),
-            self._levels & MAGAZINE_OK != 0,
         )
         self._acts[what](cause)
 
@@ -251,8 +250,7 @@ class Request:
         if stop:
             self._break_off(self.cause)
             return
-        if evidence.hanging:  # one pocket is enough to see whether the rung has helped
-            self._tally.silent_run = self._settings.recovery_silent - 1
+        self._tally.silent_run = 0  # pockets that passed before the rung say nothing about it
         evidence.jam = causes.NO_CAUSE
         self._chart.fire("freed")
 
@@ -340,7 +338,6 @@ class Request:
         if not self._ladder.begin(hanging, self._tally.owed):
             self._ask(cause)
             return
-        self._evidence.hanging = hanging
         self._events.note(self._now_us, ev.FREEING, self._ladder.move, self._ladder.rung)
         self._chart.fire("jammed")
 

@@ -42,7 +42,6 @@ class Evidence:
         self.runs = 0
         self.searches = 0  # runs begun with the position unknown
         self.jam = causes.NO_CAUSE  # evidence against the drive, not yet acted upon
-        self.hanging = False  # the ladder was climbed against hanging parts
         self.stuck = False  # the beam stayed blocked longer than any part takes
 
     @property
@@ -51,11 +50,8 @@ class Evidence:
         return self.paused or self.ending is not None
 
 
-def decide(tally, evidence, settings, supplied, magazine_seen):
-    """Return (what to do, cause).
-
-    `supplied`: something is there to drop parts into; `magazine_seen`: its sensor still sees parts.
-    """
+def decide(tally, evidence, settings, supplied):
+    """Return (what to do, cause). `supplied`: something is there to drop parts into."""
     if tally.owed == 0:
         return CLOSE, causes.NO_CAUSE
     if evidence.broken_off or not supplied:
@@ -63,8 +59,7 @@ def decide(tally, evidence, settings, supplied, magazine_seen):
     if evidence.jam != causes.NO_CAUSE:
         return FREE, evidence.jam
     if tally.silent_run >= settings.recovery_silent:
-        known_empty = settings.magazine_sensor and not magazine_seen
-        return ASK if known_empty else SHAKE, causes.MAGAZINE_EMPTY
+        return SHAKE, causes.MAGAZINE_EMPTY
     if evidence.searches >= SEARCHES_MAX:
         return ASK, causes.POSITION_UNKNOWN
     if evidence.runs >= settings.recovery_runs:

@@ -319,8 +319,10 @@ class Sprocket:
         if self.moving:
             self._next_index = self._base + count + 2
             self._track.cut_to(self._rest_offset(self._last))
+            self._step_back(began + self._track.issued() - self._lost)
         else:
             self.position += self._track.move.steps - self._lost
+            self._step_back(self.position)
 
     def _search_on(self, issued):
         """Break a search off where it may not go on without evidence."""
@@ -412,15 +414,15 @@ class Sprocket:
         if self._lag:
             self.position -= self._lag
             self.corrected = -self._lag
-        self._step_back()
+        self._step_back(self.position)
 
-    def _step_back(self):
-        """Take the frontier back to what the wheel has surely passed in this move.
+    def _step_back(self, position):
+        """Take the frontier back to what a wheel at `position` has surely passed in this move.
 
         A lagging wheel, or a search that ended short of the release it had opened, has pockets
         behind the frontier that have not let go.  The next run passes them; until then the tally
         has them as silent.
         """
-        passed = self.position - self._shy
+        passed = position - self._shy
         while self.frontier > self._base and self.ratio.release(self.frontier) > passed:
             self.frontier -= 1
