@@ -25,8 +25,9 @@ from controller.cycle.orders import Orders, Result
 from controller.cycle.request import Request
 from controller.cycle.service import Service
 from controller.cycle.verdict import DOUBTFUL, EXACT, SHORT
-from controller.link.authority import LINE, Authority
+from controller.link.authority import LINE, WIRES, Authority
 from controller.link.desk import Desk
+from controller.link.handshake import Handshake
 from controller.link.scpi import ScpiServer
 from controller.motion.sprocket import MOVING, Sprocket
 from controller.record import events as ev
@@ -76,6 +77,7 @@ class Firmware:
         self._opened = []
         self.authority = Authority(settings.command_hold_ms, self.request)
         self._server = ScpiServer(Desk(self, LINE))
+        self.handshake = Handshake(settings, Desk(self, WIRES), ports.outputs, self.events)
         ports.drive.enable(False)
         ports.beam.test(False)
         self.events.note(self.now_us, ev.BOOT)
@@ -100,7 +102,8 @@ class Firmware:
         self.service.step(now_us)
         if was_open and not self.request.is_open:
             self._file_result()
-        if self._talk():
+        ordered = self.handshake.poll(now_us, self._levels)
+        if self._talk() or ordered:
             return now_us + SOON_US
         return self._deadline_us()
 
@@ -224,6 +227,7 @@ class Firmware:
             self.maintenance.deadline_us(now_us),
             self.service.deadline_us(),
             self.reader.deadline(),
+            self.handshake.deadline_us(),
         ]
         if self.reader.open_since_us is not None and not self.request.at_rest:
             candidates.append(now_us + LOOK_US)

@@ -18,6 +18,7 @@ from controller.board.ports import DRIVE_HEALTHY
 from controller.cycle.maintenance import JOG_PPM_MAX
 from controller.cycle.orders import TICKET_MAX
 from controller.cycle.unit import COMMANDS, MODES, STATES
+from controller.link.handshake import PHASES
 from controller.link.refusal import Refused
 from controller.link.scpi_header import find
 from controller.link.scpi_parameters import (
@@ -99,6 +100,25 @@ def limits(row):
     return "".join([f"; {p[1]} {allowed(p)}" for p in row[2]])
 
 
+def _lock_owner(server):
+    return server.fw.owner()[1].encode()
+
+
+def _lock_request(server):
+    server.fw.lock()
+    return 1
+
+
+def _authority(server):
+    number, name, local, left_ms = server.fw.owner()
+    return number, name.encode(), local, left_ms
+
+
+def _wires(server):
+    phase, ticket = server.fw.wires()
+    return phase, PHASES[phase].upper().encode(), ticket
+
+
 def _unit_state(server):
     number = server.fw.unit.state
     return number, STATES[number].upper().encode()
@@ -142,13 +162,16 @@ TREE = (
     ),
     (
         "SYSTem",
-        "Errors and help",
+        "Errors, help, and who is in command",
         (
             (":ERRor[:NEXT]?", "errors.pop", (), 'number,"text"', "oldest error; removes it"),
             (":ERRor:COUNt?", "errors.count", (), "count", "errors that wait"),
             (":VERSion?", "scpi_version", (), "version", "version of SCPI"),
             (":HELP:HEADers?", _help_headers, (), "#block", "every header, one a line"),
             (":HELP:SYNTax?", _help_syntax, ((TEXT, "header"),), '"text"', "one command's use"),
+            (":LOCK:REQuest?", _lock_request, (), "1", "lock the command to this line: local"),
+            (":LOCK:RELease", "fw.release", (), "", "give the command back, held or locked"),
+            (":LOCK:OWNer?", _lock_owner, (), "NAME", "link in command: NONE, LINE, BUS, WIRES"),
         ),
     ),
     (
@@ -193,6 +216,13 @@ TREE = (
             (":MODE", "fw.change_mode", ((CHOICE, "mode", MODES),), "", "change the unit mode"),
             (":MODE?", _unit_mode, (), "number,NAME", "present mode"),
             (":CAUSe?", "fw.cause", (), 'code,"text","remedy"', "why the unit stopped; 0 if not"),
+            (
+                ":AUTHority?",
+                _authority,
+                (),
+                "number,NAME,local,left_ms",
+                "link in command; silence until it is free",
+            ),
         ),
     ),
     (
@@ -225,6 +255,14 @@ TREE = (
                 "result of a closed request, or of the last",
             ),
             (":TICKets?", "fw.results", (), "ticket,...", "closed requests, newest first; 0: none"),
+        ),
+    ),
+    (
+        "WIRes",
+        "Hard-wired hand-shake",
+        (
+            (":STATe?", _wires, (), "number,NAME,ticket", "present phase; its last request"),
+            (":FAULt?", "fw.wires_fault", (), 'code,"text"', "what was wrong with the last give"),
         ),
     ),
     (
@@ -283,7 +321,15 @@ TREE = (
     (
         "SENSe",
         "Inputs",
-        ((":INPuts?", "fw.inputs", (), "bits", "1 guard, 2 magazine, 4 receiver, 8 drive: good"),),
+        (
+            (
+                ":INPuts?",
+                "fw.inputs",
+                (),
+                "bits",
+                "good: 1 guard, 2 magazine, 4 receiver, 8 drive; 16 give",
+            ),
+        ),
     ),
     (
         "SETTing",

@@ -206,6 +206,17 @@ class Desk:
         """Tickets whose results are kept, newest first."""
         return self._fw.orders.tickets()
 
+    # ---- wires ----------------------------------------------------------------------------------
+
+    def wires(self):
+        """(phase of the hard-wired hand-shake, ticket of its last request)."""
+        handshake = self._fw.handshake
+        return (handshake.phase, handshake.ticket)
+
+    def wires_fault(self):
+        """(number, text) of what was wrong with the last give, as in `handshake`."""
+        return self._fw.handshake.fault
+
     # ---- magazine and sprocket ------------------------------------------------------------------
 
     def magazine_load(self, parts):

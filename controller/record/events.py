@@ -27,6 +27,7 @@ BOOT = 17
 # To the trace port only: one a pocket would fill the ring with what the bounds sum up.
 RELEASE = 18  # a pocket, b us of uncertainty; the time is the earliest it can have let go
 CREEP_RELEASE = 19  # the same, passed at the creep rate
+WIRES = 20  # a phase of the hard-wired hand-shake, b ticket of its last request
 
 NAMES = (
     "",
@@ -49,6 +50,7 @@ NAMES = (
     "boot",
     "release",
     "creep-release",
+    "wires",
 )
 
 RING_EVENTS = 64  # about one request's worth; at five words each it costs the board 1.3 KB

@@ -53,6 +53,7 @@ class FakeFirmware:
         self.beam_result = -1
         self.levels = 15
         self.doubtful = False
+        self.local = False
         self._left_us = 0
 
     def advance(self, us: int) -> None:
@@ -90,6 +91,17 @@ class FakeFirmware:
             (21, 'the "sprocket" is jammed', "clear it") if self.unit.state == HELD else (0, "", "")
         )
 
+    # who is in command
+
+    def owner(self) -> tuple[int, str, int, int]:
+        return (1, "LINE", 1 if self.local else 0, 0 if self.local else 10000)
+
+    def lock(self) -> None:
+        self.local = True
+
+    def release(self) -> None:
+        self.local = False
+
     # requests
 
     def open_request(self, ticket: int, quantity: int) -> None:
@@ -119,6 +131,14 @@ class FakeFirmware:
 
     def results(self) -> list[int]:
         return list(reversed(self.closed))
+
+    # wires
+
+    def wires(self) -> tuple[int, int]:
+        return (2, 7)
+
+    def wires_fault(self) -> tuple[int, str]:
+        return (0, "none")
 
     # magazine, sprocket, bench
 
