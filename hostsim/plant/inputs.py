@@ -5,6 +5,7 @@ Bits and codes are those of the ports: what the two sides of a wire have in comm
 
 from controller.board.ports import (
     DRIVE_HEALTHY,
+    GIVE,
     GUARD_CLOSED,
     LEVELS_CHANGED,
     MAGAZINE_OK,
@@ -20,6 +21,7 @@ NAMES = {
     MAGAZINE_OK: ("magazine low", "magazine filled"),
     RECEIVER_READY: ("receiver gone", "receiver in place"),
     DRIVE_HEALTHY: ("driver fault", "driver healthy"),
+    GIVE: ("give low", "give high"),
 }
 
 

@@ -15,7 +15,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from controller.board.ports import DRIVE_HEALTHY, GUARD_CLOSED, MAGAZINE_OK, RECEIVER_READY
+from controller.board.ports import DRIVE_HEALTHY, GIVE, GUARD_CLOSED, MAGAZINE_OK, RECEIVER_READY
 from hostsim.plant.agenda import Agenda
 from hostsim.plant.beam import Beam
 from hostsim.plant.chute import Chute
@@ -221,6 +221,12 @@ class Plant:
         self._pockets.empty_all()
         self._pockets.pieces = 0
         self.turn_to_dwell()
+
+    # What a robot without a bus can do.
+
+    def give(self, up: bool) -> None:
+        """Drive the robot's wire of the hard-wired hand-shake."""
+        self._set_level(GIVE, up)
 
     # For tests and studies.
 
