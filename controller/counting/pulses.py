@@ -10,9 +10,10 @@ judged, only when the merge gap has passed after its last edge; `deadline` says 
     beam    ___#####__####_______________   dark #, clear _
     pulse      |<- span ->|<- merge ->|     start and end; closed here
 
-The time the beam was really dark tells a part from a disturbance (a few spikes close together
-are still short); the span tells one part from two.  Nothing is thrown away: too short and too
-long pulses are handed on with their verdict.
+The longest stretch for which the beam was dark tells a part from a disturbance: a part has at
+least one wall that takes its time to pass, and spikes, however many fall close together, have
+none (clear gaps no longer than chatter do not end a stretch).  The span tells one part from two.
+Nothing is thrown away: too short and too long pulses are handed on with their verdict.
 
 Edges may be missing, because every board's edge buffer can overflow (the board reports that on
 its own).  A level that repeats changes nothing, so that a lost "clear" makes one pulse too long
@@ -35,7 +36,8 @@ class PulseReader:
         self.open_since_us = None  # start of the pulse under way: dark, or inside its merge gap
         self.blocked_since_us = None  # since when the beam is dark without a break
         self._end_us = 0  # when the pulse under way was last seen clear
-        self._dark_us = 0  # dark time of its finished stretches
+        self._stretch_us = 0  # dark time of its last stretch, as far as that is over
+        self._dark_us = 0  # dark time of its longest stretch
         self._last_us = None  # time stamp of the last edge
 
     def feed(self, time_us, blocked):
@@ -76,13 +78,16 @@ class PulseReader:
             self._close()
         if self.open_since_us is None:
             self.open_since_us = time_us
-            self._dark_us = 0
+            self._dark_us = self._stretch_us = 0
+        elif time_us - self._end_us > self._windows.bounce_us:
+            self._stretch_us = 0
         self.blocked_since_us = time_us
 
     def _clear(self, time_us):
         if self.blocked_since_us is None:
             return
-        self._dark_us += time_us - self.blocked_since_us
+        self._stretch_us += time_us - self.blocked_since_us
+        self._dark_us = max(self._dark_us, self._stretch_us)
         self.blocked_since_us = None
         self._end_us = time_us
 

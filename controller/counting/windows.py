@@ -13,6 +13,7 @@ next, mostly at the release edge midway.  The part then falls freely, and tumble
                 to the dwell zone on either side.  A planned run passes its first and last release
                 at the least speed, which is above the mean speed of a run over one pocket
     shortest    the part of the shortest extent that is sure to be seen (SURE) at full speed
+    bounce      the chatter of the sensor, as set
     longest     the longest extent at the least speed
     merge       the hole at the least speed, or the chatter of the sensor if there is no hole
     stuck       no part takes so long, nor three that fall one upon the other
@@ -62,6 +63,7 @@ class Windows:
         throw_um_s = _rim_speed_um_s(ratio, s.sprocket_pitch_radius_um, s.limit_velocity_steps_s)
         margin_us = s.beam_response_us + s.beam_bounce_us
 
+        self.bounce_us = s.beam_bounce_us
         self.fall_us = fall_us(s.beam_drop_um)
         self.earliest_us = fall_us(s.beam_drop_um - half_um, throw_um_s)
         self.latest_us = _slow(self.fall_us) + s.beam_response_us

@@ -6,6 +6,7 @@ GOOD, SHORT, LONG = 0, 1, 2
 
 
 class Windows:
+    bounce_us = 100
     shortest_us = 500
     longest_us = 12_000
     merge_us = 2_000
@@ -33,7 +34,7 @@ def test_one_part():
 def test_a_hole_as_long_as_the_merge_gap_is_inside_the_part():
     r = reader((0, 1), (2_000, 0), (4_000, 1), (6_000, 0))
     r.poll(10_000)
-    assert r.take() == [(0, 6_000, 4_000, GOOD)]
+    assert r.take() == [(0, 6_000, 2_000, GOOD)]  # each wall is dark so long
 
 
 def test_a_gap_longer_than_the_merge_gap_parts_two():
@@ -46,13 +47,25 @@ def test_a_gap_longer_than_the_merge_gap_parts_two():
 def test_spikes_close_together_are_still_short():
     r = reader((0, 1), (100, 0), (1_500, 1), (1_600, 0))
     r.poll(10_000)
-    assert r.take() == [(0, 1_600, 200, SHORT)]
+    assert r.take() == [(0, 1_600, 100, SHORT)]
+
+
+def test_spikes_that_together_are_as_long_as_a_part_are_not_one():
+    r = reader((0, 1), (300, 0), (1_500, 1), (1_800, 0))
+    r.poll(10_000)
+    assert r.take() == [(0, 1_800, 300, SHORT)]
+
+
+def test_chatter_does_not_cut_a_part_short():
+    r = reader((0, 1), (200, 0), (300, 1), (600, 0))  # clear for as long as an edge may chatter
+    r.poll(10_000)
+    assert r.take() == [(0, 600, 500, GOOD)]
 
 
 def test_two_parts_touching_are_long():
     r = reader((0, 1), (6_500, 0), (7_000, 1), (14_000, 0))
     r.poll(20_000)
-    assert r.take() == [(0, 14_000, 13_500, LONG)]
+    assert r.take() == [(0, 14_000, 7_000, LONG)]
 
 
 def test_what_is_under_way():

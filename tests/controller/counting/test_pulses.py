@@ -117,7 +117,9 @@ def test_the_merge_gap_alone_decides_between_one_part_and_two(gap_us, first_us, 
     edges = [(0, 1), (first_us, 0), (first_us + gap_us, 1), (first_us + gap_us + second_us, 0)]
     pulses = read(edges)
     assert len(pulses) == (1 if gap_us <= WINDOWS.merge_us else 2)
-    assert sum(dark_us for _, _, dark_us, _ in pulses) == first_us + second_us
+    touching = gap_us <= BOUNCE_US
+    longest_us = first_us + second_us if touching else max(first_us, second_us)
+    assert max(dark_us for _, _, dark_us, _ in pulses) == longest_us
 
 
 @given(falling(), st.data())
@@ -128,3 +130,18 @@ def test_a_lost_edge_is_never_an_extra_good_pulse(fallen, data):
     lost = data.draw(st.integers(0, len(edges) - 1))
     pulses = read(edges[:lost] + edges[lost + 1 :])
     assert sum(verdict == GOOD for *_, verdict in pulses) <= parts
+
+
+@given(
+    st.lists(
+        st.tuples(st.integers(BOUNCE_US + 1, 30_000), st.integers(1, WINDOWS.shortest_us - 1)),
+        max_size=20,
+    )
+)
+def test_spikes_are_never_a_part_however_many_fall_together(spikes):
+    edges = []
+    time_us = 0
+    for gap_us, dark_us in spikes:
+        edges += [(time_us + gap_us, 1), (time_us + gap_us + dark_us, 0)]
+        time_us += gap_us + dark_us
+    assert all(verdict == SHORT for *_, verdict in read(edges))
