@@ -36,12 +36,13 @@ class RecordedMove:
 
 
 class Recorder:
-    """An engine that keeps what goes by. `.edges`, `.moves` and `.notes` grow with time."""
+    """An engine that keeps what goes by, in lists that grow with time."""
 
     def __init__(self, engine: Engine) -> None:
         self._engine = engine
         self.edges: list[Stamp] = []
         self.moves: list[RecordedMove] = []
+        self.darkened: list[Stamp] = []  # when the emitter was switched: 1 dark, 0 lit
         self.notes: list[Note] = []
 
     def boot(self, now_us: int, settings: Settings, store: SimStore) -> Reply:
@@ -59,6 +60,8 @@ class Recorder:
                 self.moves.append(RecordedMove(scene.now_us, argument))
             elif code == lockstep.AMEND:
                 self.moves[-1].move = self.moves[-1].move.amended(argument)
+            elif code == lockstep.TEST:
+                self.darkened.append((scene.now_us, argument))
         self.notes += reply.notes
         return reply
 
@@ -69,6 +72,7 @@ class Recorder:
     def trace(self) -> list[Row]:
         """Everything recorded so far as the rows of a trace, oldest first."""
         rows = [Row(time_us, trace.EDGE, blocked, 0) for time_us, blocked in self.edges]
+        rows += [Row(time_us, trace.DARK, dark, 0) for time_us, dark in self.darkened]
         closed_us = 0
         for time_us, kind, a, b in self.notes:
             if kind == events.REQUEST_CLOSED:

@@ -6,6 +6,9 @@ The counting is the firmware's own: its windows, its pulse reader, its tally, fe
 time.  What the motor did and what the charts decided is not repeated; the trace says which
 pockets were passed and when the beam was proven.  So another module description, with other
 windows, can be tried on the same parts.
+
+While the beam's self-test holds the emitter dark, and until the sensor has answered to the light
+again, its edges are the test's doing: they are left out, and the level then is what is counted on.
 """
 
 from collections.abc import Iterable, Iterator
@@ -13,6 +16,7 @@ from dataclasses import dataclass, field
 
 from controller.counting import tally as counting
 from controller.counting.pulses import PulseReader
+from controller.counting.selftest import RESPONSE_MARGIN_US
 from controller.counting.tally import Tally
 from controller.counting.windows import Windows
 from controller.settings import Settings
@@ -77,18 +81,27 @@ class Counter:
         self._windows = Windows(settings)
         self._reader = PulseReader(self._windows)
         self._tally = Tally(self._windows)
+        self._response_us = settings.beam_response_us + settings.beam_bounce_us + RESPONSE_MARGIN_US
         self._released_us: dict[int, int] = {}
+        self._blocked = 0  # level of the beam
+        self._dark = False  # the emitter is off
+        self._true_us: int | None = None  # when the level means something again after a self-test
         self.recount: Recount | None = None  # the request under way
 
     def take(self, row: Row) -> Recount | None:
         """Go on to this row; return the request that it closes, if it does."""
-        deadline_us = self._reader.deadline()
-        if deadline_us is not None and deadline_us < row.time_us:
-            self._catch_up(deadline_us)
-        self._catch_up(row.time_us)
+        if self._true_us is not None and self._true_us <= row.time_us:
+            self._catch_up_by_pulse(self._true_us)
+            self._feed(self._true_us)
+            self._true_us = None
+        self._catch_up_by_pulse(row.time_us)
         if row.what == trace.EDGE:
-            self._reader.feed(row.time_us, row.a)
-            self._count_pulses()
+            self._blocked = row.a
+            if not self._dark and self._true_us is None:
+                self._feed(row.time_us)
+        elif row.what == trace.DARK:
+            self._dark = bool(row.a)
+            self._true_us = None if self._dark else row.time_us + self._response_us
         elif row.what == trace.OPEN:
             if self.recount is not None:
                 raise TraceError(f"at {row.time_us} us a request is opened while one is open")
@@ -127,6 +140,17 @@ class Counter:
         if not noted or noted[-1][1:] != bounds:
             noted.append((time_us, *bounds))
 
+    def _feed(self, time_us: int) -> None:
+        self._reader.feed(time_us, self._blocked)
+        self._count_pulses()
+
+    def _catch_up_by_pulse(self, now_us: int) -> None:
+        """Judge by the pulse under way first, if it ends before `now_us`; then all else."""
+        deadline_us = self._reader.deadline()
+        if deadline_us is not None and deadline_us < now_us:
+            self._catch_up(deadline_us)
+        self._catch_up(now_us)
+
     def _catch_up(self, now_us: int) -> None:
         """Judge what has come to its end by `now_us`, as the firmware's poll does."""
         self._reader.poll(now_us)
@@ -149,12 +173,20 @@ class Counter:
         for start_us, end_us, dark_us, by_width in self._reader.take():
             if self.recount is None:
                 continue
+            span_us = end_us - start_us
+            if span_us > self._windows.stuck_us:
+                self._tally.blinded()
+                why = (
+                    f"{span_us / 1e3:.2f} ms: something stood in the beam, and what fell is unseen"
+                )
+                self._find(start_us, "stuck", why)
+                continue
             verdict = self._tally.pulse(start_us, by_width)
             filled = [pocket for pocket, _ in self._tally.take_verdicts()]
             self._find(
                 start_us,
                 NAMES[verdict],
-                self._reason(verdict, start_us, end_us - start_us, dark_us, filled),
+                self._reason(verdict, start_us, span_us, dark_us, filled),
             )
 
     def _reason(

@@ -5,7 +5,8 @@ happened, oldest first:
 
     what     a                    b
     open     ticket               quantity, parts     a request was opened
-    test     1 passed, 0 failed                       the beam's self-test ended
+    dark     1 dark, 0 lit                            the self-test switched the beam's emitter
+    test     1 passed, 0 failed                       the self-test ended
     release  pocket               uncertainty, us     a pocket passed its release edge between
                                                       time_us and time_us + b
     creep    pocket               uncertainty, us     the same, at the creep rate
@@ -22,8 +23,8 @@ from pathlib import Path
 from typing import NamedTuple
 
 COLUMNS = ["time_us", "what", "a", "b"]
-KINDS = ("open", "test", "release", "creep", "edge", "close")
-OPEN, TEST, RELEASE, CREEP, EDGE, CLOSE = KINDS
+KINDS = ("open", "dark", "test", "release", "creep", "edge", "close")
+OPEN, DARK, TEST, RELEASE, CREEP, EDGE, CLOSE = KINDS
 
 
 class TraceError(Exception):

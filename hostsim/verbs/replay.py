@@ -14,7 +14,8 @@ A trace is a CSV file with the columns time_us,what,a,b, oldest row first; `tall
 
   what     a                   b
   open     ticket              quantity           a request was opened
-  test     1 passed, 0 failed                     the beam's self-test ended
+  dark     1 dark, 0 lit                          the self-test switched the beam's emitter
+  test     1 passed, 0 failed                     the self-test ended
   release  pocket              uncertainty in us  a pocket passed its release edge
   creep    pocket              uncertainty in us  the same, at the creep rate
   edge     1 blocked, 0 clear                     the beam changed

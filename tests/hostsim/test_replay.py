@@ -12,7 +12,18 @@ from hostsim.module import SimModule
 from hostsim.recorder import Recorder
 from hostsim.replay import replay
 from hostsim.timeline import timeline
-from hostsim.trace import CLOSE, EDGE, OPEN, RELEASE, TEST, Row, TraceError, read_trace, write_trace
+from hostsim.trace import (
+    CLOSE,
+    DARK,
+    EDGE,
+    OPEN,
+    RELEASE,
+    TEST,
+    Row,
+    TraceError,
+    read_trace,
+    write_trace,
+)
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 NUT = load(CONFIGS / "m4_nut.toml")
@@ -39,6 +50,22 @@ def test_a_recount_comes_to_the_bounds_the_module_reported(faults, name, tmp_pat
             delivery.result.upper,
         )
         assert recount.agrees, recount.findings
+
+
+def test_what_stood_in_the_beam_is_no_part():
+    recorder, _ = recorded(NUT, "lodge", seed=1)
+    recounts = list(replay(recorder.trace(), NUT.settings))
+    assert any(finding.what == "stuck" for each in recounts for finding in each.findings)
+    assert all(recount.agrees for recount in recounts)
+
+
+def test_the_self_test_is_not_counted():
+    """Two requests without faults: 30 parts and nothing else, though each begins with a test."""
+    recorder, _ = recorded(NUT, "none", seed=1, requests=2)
+    assert [row.a for row in recorder.trace() if row.what == DARK] == [1, 0, 1, 0]
+    recounts = replay(recorder.trace(), NUT.settings)
+    findings = [finding for recount in recounts for finding in recount.findings]
+    assert [finding.what for finding in findings] == ["good"] * 30
 
 
 def test_every_pulse_is_accounted_for():
