@@ -96,7 +96,7 @@ class Handshake:
             "inexact": self._closed,
             "closed": self._closed,
         }
-        self._ways = [[] for _ in PHASES]
+        self._ways: list = [[] for _ in PHASES]
         for name, phases, target in TRANSITIONS:
             for phase in phases:
                 self._ways[phase].append((ask[name], target))
