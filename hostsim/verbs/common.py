@@ -64,7 +64,8 @@ def add_faults(parser: argparse.ArgumentParser) -> None:
         metavar="NAME",
         type=one_of("fault mix", MIXES),
         default="none",
-        help="what goes wrong on the simulated module: a fault mix listed below (default none)",
+        help="what goes wrong on the simulated module: a fault mix, "
+        "as listed by `tallywheel dispense --help` (default none)",
     )
 
 
