@@ -25,9 +25,10 @@ from controller.cycle.orders import Orders, Result
 from controller.cycle.request import Request
 from controller.cycle.service import Service
 from controller.cycle.verdict import DOUBTFUL, EXACT, SHORT
-from controller.link.authority import LINE, WIRES, Authority
+from controller.link.authority import BUS, LINE, WIRES, Authority
 from controller.link.desk import Desk
 from controller.link.handshake import Handshake
+from controller.link.modbus import ModbusServer
 from controller.link.scpi import ScpiServer
 from controller.motion.sprocket import MOVING, Sprocket
 from controller.record import events as ev
@@ -77,6 +78,7 @@ class Firmware:
         self._opened = []
         self.authority = Authority(settings.command_hold_ms, self.request)
         self._server = ScpiServer(Desk(self, LINE))
+        self._bus = ModbusServer(Desk(self, BUS), settings)
         self.handshake = Handshake(settings, Desk(self, WIRES), ports.outputs, self.events)
         ports.drive.enable(False)
         ports.beam.test(False)
@@ -103,7 +105,8 @@ class Firmware:
         if was_open and not self.request.is_open:
             self._file_result()
         ordered = self.handshake.poll(now_us, self._levels)
-        if self._talk() or ordered:
+        told = self._talk()
+        if self._talk_on_bus() or told or ordered:
             return now_us + SOON_US
         return self._deadline_us()
 
@@ -218,6 +221,16 @@ class Firmware:
             line.write(answer)
         return bool(data)
 
+    def _talk_on_bus(self):
+        """Serve the bus; True if a master said something to this module."""
+        bus = self.ports.bus
+        server = self._bus
+        heard = server.feed(bus.read(), self.now_us)
+        answer = server.take()
+        if answer:
+            bus.write(answer)
+        return heard
+
     def _deadline_us(self):
         now_us = self.now_us
         due = now_us + IDLE_US
@@ -227,6 +240,7 @@ class Firmware:
             self.maintenance.deadline_us(now_us),
             self.service.deadline_us(),
             self.reader.deadline(),
+            self._bus.deadline_us(),
             self.handshake.deadline_us(),
         ]
         if self.reader.open_since_us is not None and not self.request.at_rest:

@@ -1,0 +1,193 @@
+"""The bank: what registers, coils and discrete inputs hold, and what writing them does.
+
+The tables of `controller.link.registers` say through which call each is read or written; the bank
+makes those calls and turns values into words and bits and back.  It checks nothing that has to do
+with frames, and knows no function code.  What it reads in one call is as of one instant.
+
+What the desk refuses is noted, because a bus answers with a bare exception number: the SCPI error
+number of the last refusal is itself a register.
+"""
+
+import struct
+
+from controller.cycle.orders import RESULTS_KEPT
+from controller.link.desk import OUT_OF_RANGE
+from controller.link.refusal import Refused
+from controller.link.registers import BLOCKS, COILS, INPUTS, MAP_VERSION, WORDS, words_of
+
+_FORMATS = (">H", ">h", ">I", ">i")
+# Counts beyond what a register holds stay at its end; nobody should mistake a large one for none.
+_LOWEST = (0, -0x8000, 0, -0x80000000)
+_HIGHEST = (0xFFFF, 0x7FFF, 0xFFFFFFFF, 0x7FFFFFFF)
+
+_SPANS = tuple([(block[0], block[0] + words_of(block)) for block in BLOCKS])
+_NO_RESULT = (0,) * 9
+
+
+class Bank:
+    """Registers and bits in front of one desk."""
+
+    def __init__(self, desk):
+        self.desk = desk
+        self._selected = 0
+        self._refusal = 0
+        self._refused = 0
+
+    # ---- registers ------------------------------------------------------------------------------
+
+    def has_registers(self, start, count):
+        """Tell whether every register from `start` on exists."""
+        end = start + count
+        for first, last in _SPANS:
+            if first <= start < last:
+                start = last
+        return start >= end
+
+    def read_registers(self, start, count):
+        """Return registers as bytes; they must exist."""
+        end = start + count
+        parts = []
+        for number in range(len(BLOCKS)):
+            first, last = _SPANS[number]
+            if first < end and start < last:
+                words = self._words(BLOCKS[number])
+                parts.append(words[2 * max(0, start - first) : 2 * (end - first)])
+        return b"".join(parts)
+
+    def writable(self, start, count):
+        """Return the number of the block that begins and ends so and can be written; else None."""
+        for number in range(len(BLOCKS)):
+            if _SPANS[number] == (start, start + count) and BLOCKS[number][3]:
+                return number
+        return None
+
+    def write_registers(self, number, data):
+        """Write a whole block; raises Refused, and nothing has changed then."""
+        _, _, _, path, rows = BLOCKS[number]
+        values = []
+        at = 0
+        for row in rows:
+            values.append(struct.unpack_from(_FORMATS[row[1]], data, at)[0])
+            at += 2 * WORDS[row[1]]
+        try:
+            for place in range(len(rows)):
+                self._check(rows[place], values[place])
+            self._call(path)(*values)
+        except Refused as refused:
+            self._note(refused)
+            raise
+
+    def _words(self, block):
+        _, _, path, _, rows = block
+        if not path:
+            return bytes(2 * words_of(block))
+        values = self._call(path)()
+        words = b""
+        for place in range(len(rows)):
+            kind = rows[place][1]
+            value = max(_LOWEST[kind], min(_HIGHEST[kind], values[place]))
+            words += struct.pack(_FORMATS[kind], value)
+        return words
+
+    def _check(self, row, value):
+        low, high = [
+            getattr(self.desk.settings, bound) if isinstance(bound, str) else bound
+            for bound in row[5:]
+        ]
+        if not low <= value <= high:
+            raise Refused(OUT_OF_RANGE, f"{row[0]} {value}, allowed {low}..{high}")
+
+    # ---- bits -----------------------------------------------------------------------------------
+
+    def read_inputs(self, start, count):
+        """Return discrete inputs as a list of 0 and 1; they must exist."""
+        bits = []
+        path = ""
+        word = 0
+        for _, source, mask, _ in INPUTS[start : start + count]:
+            if source != path:
+                path = source
+                word = self._call(path)()
+            bits.append(1 if word & mask else 0)
+        return bits
+
+    def write_coil(self, address):
+        """Start what a coil stands for; raises Refused, and nothing has changed then."""
+        try:
+            self._call(COILS[address][1])()
+        except Refused as refused:
+            self._note(refused)
+            raise
+
+    # ---- what the tables name -------------------------------------------------------------------
+
+    def identity(self):
+        version = [int(part) for part in self.desk.identity[3].split(".")]
+        return (MAP_VERSION, version[0], version[1], version[2])
+
+    def unit(self):
+        desk = self.desk
+        return (desk.unit.state, desk.unit.mode, desk.cause()[0], desk.busy())
+
+    def mode(self):
+        return (self.desk.unit.mode,)
+
+    def signals(self):
+        desk = self.desk
+        blocked, tested = desk.beam()
+        return (desk.inputs(), desk.operation(), desk.questionable(), blocked, tested)
+
+    def beam_blocked(self):
+        return self.desk.beam()[0]
+
+    def refusals(self):
+        return (self._refusal, self._refused)
+
+    def order(self):
+        """Ticket and quantity of the open or last request, as they were written."""
+        return self.desk.progress()[:2]
+
+    def newest(self):
+        return self._result(0)
+
+    def select(self, ticket):
+        self._selected = ticket
+
+    def selection(self):
+        return (self._selected,)
+
+    def selected(self):
+        return self._result(self._selected)
+
+    def tickets(self):
+        tickets = list(self.desk.results())
+        return tickets + [0] * (RESULTS_KEPT - len(tickets))
+
+    def position(self):
+        return self.desk.position()[:2]
+
+    def limits(self):
+        settings = self.desk.settings
+        return (settings.request_quantity_max, settings.sprocket_pockets)
+
+    def authority(self):
+        owner, _, local, left_ms = self.desk.owner()
+        return (owner, local, left_ms)
+
+    def _result(self, ticket):
+        """A result that there is not reads as ticket 0."""
+        try:
+            return self.desk.result(ticket)
+        except Refused:
+            return _NO_RESULT
+
+    def _call(self, path):
+        """Return the method that a path from here names."""
+        target = self
+        for name in path.split("."):
+            target = getattr(target, name)
+        return target
+
+    def _note(self, refused):
+        self._refusal = refused.number
+        self._refused = (self._refused + 1) & _HIGHEST[0]
