@@ -57,13 +57,13 @@ class Bank:
     def writable(self, start, count):
         """Return the number of the block that begins and ends so and can be written; else None."""
         for number in range(len(BLOCKS)):
-            if _SPANS[number] == (start, start + count) and BLOCKS[number][3]:
+            if _SPANS[number] == (start, start + count) and BLOCKS[number][4]:
                 return number
         return None
 
     def write_registers(self, number, data):
         """Write a whole block; raises Refused, and nothing has changed then."""
-        _, _, _, path, rows = BLOCKS[number]
+        path, rows = BLOCKS[number][4:]
         values = []
         at = 0
         for row in rows:
@@ -78,7 +78,7 @@ class Bank:
             raise
 
     def _words(self, block):
-        _, _, path, _, rows = block
+        path, _, rows = block[3:]
         if not path:
             return bytes(2 * words_of(block))
         values = self._call(path)()

@@ -3,7 +3,7 @@
 Registers stand in blocks.  A block is read through one call and written through one call, so what
 belongs together is read as of one instant and takes effect in one piece.  A block is
 
-    (first address, title, read, write, rows)
+    (first address, name, what it is, read, write, rows)
 
 `read` and `write` are paths from the `Bank`, `"desk.progress"`, to a method that returns the values
 of all rows in their order, or takes them; "" where a block can't be read or written.  What can't be
@@ -59,7 +59,8 @@ _RESULT = (
 BLOCKS = (
     (
         0,
-        "Identity",
+        "identity",
+        "this map and this firmware",
         "identity",
         "",
         (
@@ -71,7 +72,8 @@ BLOCKS = (
     ),
     (
         4,
-        "Unit",
+        "unit",
+        "state of the unit",
         "unit",
         "",
         (
@@ -83,7 +85,8 @@ BLOCKS = (
     ),
     (
         8,
-        "Signals",
+        "signals",
+        "bits as words, and the beam",
         "signals",
         "",
         (
@@ -96,7 +99,8 @@ BLOCKS = (
     ),
     (
         13,
-        "Refusals",
+        "refusals",
+        "what became of writes",
         "refusals",
         "",
         (
@@ -106,7 +110,8 @@ BLOCKS = (
     ),
     (
         15,
-        "Progress of the open or last request",
+        "progress",
+        "the open or last request",
         "desk.progress",
         "",
         (
@@ -119,10 +124,11 @@ BLOCKS = (
             _RETRIES,
         ),
     ),
-    (26, "Newest result", "newest", "", _RESULT),
+    (26, "newest", "result of the request that closed last; ticket 0: none", "newest", "", _RESULT),
     (
         40,
-        "Magazine",
+        "magazine",
+        "what the magazine holds",
         "desk.magazine",
         "",
         (
@@ -132,7 +138,8 @@ BLOCKS = (
     ),
     (
         44,
-        "Sprocket",
+        "sprocket",
+        "counters that maintenance is planned by",
         "desk.sprocket",
         "",
         (
@@ -146,7 +153,8 @@ BLOCKS = (
     ),
     (
         56,
-        "Position",
+        "position",
+        "where the sprocket stands",
         "position",
         "",
         (
@@ -156,7 +164,8 @@ BLOCKS = (
     ),
     (
         59,
-        "Limits",
+        "limits",
+        "what can be asked of this module",
         "limits",
         "",
         (
@@ -166,7 +175,8 @@ BLOCKS = (
     ),
     (
         62,
-        "Authority",
+        "authority",
+        "which link is in command",
         "authority",
         "",
         (
@@ -177,15 +187,24 @@ BLOCKS = (
     ),
     (
         100,
-        "Selection of a result",
+        "selection",
+        "choice of the next block's result",
         "selection",
         "select",
         (("ticket", U16, "", 1, "whose result to show; 0: the newest", 0, TICKET_MAX),),
     ),
-    (101, "Selected result", "selected", "", _RESULT),
+    (
+        101,
+        "selected",
+        "result of the ticket chosen; ticket 0: there is none",
+        "selected",
+        "",
+        _RESULT,
+    ),
     (
         115,
-        "Results kept",
+        "kept",
+        "tickets whose results can be read, newest first; 0: none",
         "tickets",
         "",
         tuple(
@@ -197,21 +216,24 @@ BLOCKS = (
     ),
     (
         200,
-        "Unit command",
+        "command",
+        "commands the unit",
         "",
         "desk.command",
         (("command", U16, "", 1, "PackML CntrlCmd (below)", 1, len(COMMANDS) - 1),),
     ),
     (
         201,
-        "Unit mode",
+        "mode",
+        "changes the unit mode",
         "mode",
         "desk.change_mode",
         (("mode", U16, "", 1, "PackML unit mode (below)", 1, len(MODES) - 1),),
     ),
     (
         202,
-        "Request",
+        "request",
+        "opens a request; reads as the open or last one",
         "order",
         "desk.open_request",
         (
@@ -221,21 +243,24 @@ BLOCKS = (
     ),
     (
         205,
-        "Magazine load",
+        "load",
+        "says that parts have been added",
         "",
         "desk.magazine_load",
         (("parts", U32, "parts", 1, "that have been added", 1, "magazine_capacity"),),
     ),
     (
         207,
-        "Jog",
+        "jog",
+        "turns the sprocket a little (Maintenance)",
         "",
         "desk.jog",
         (("way", I32, "pockets", 1000000, "turn at creep", -JOG_PPM_MAX, JOG_PPM_MAX),),
     ),
     (
         209,
-        "Purge",
+        "purge",
+        "turns pockets through (Maintenance)",
         "",
         "desk.purge",
         (("pockets", U16, "pockets", 1, "turn through at creep", 1, "sprocket_pockets"),),
@@ -276,14 +301,14 @@ INPUTS = (
 
 def words_of(block):
     """Return how many registers a block takes."""
-    return sum([WORDS[row[1]] for row in block[4]])
+    return sum([WORDS[row[1]] for row in block[5]])
 
 
 def addresses(block):
     """Return the address of each row of a block."""
     found = []
     at = block[0]
-    for row in block[4]:
+    for row in block[5]:
         found.append(at)
         at += WORDS[row[1]]
     return found
