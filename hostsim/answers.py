@@ -12,6 +12,7 @@ requests are the module's own.  A host must not need the firmware to be installe
 here a second time; a test holds the two copies together.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import IntEnum
 from typing import Self, TypeVar
@@ -79,6 +80,28 @@ class RequestState(Word):
     CLOSED = 8
 
 
+class LinkName(Word):
+    """The links a module may be commanded by, one at a time."""
+
+    NONE = 0
+    LINE = 1
+    BUS = 2
+    WIRES = 3
+
+
+class WirePhase(Word):
+    """Where the hard-wired hand-shake stands."""
+
+    START = 0
+    IDLE = 1
+    READY = 2
+    BUSY = 3
+    LEFT = 4
+    UNMET = 5
+    DONE = 6
+    FAULT = 7
+
+
 class Outcome(Word):
     """How a request ended. Only EXACT needs no look into the bag."""
 
@@ -127,10 +150,14 @@ class Answer:
     @classmethod
     def read(cls, text: str) -> Self:
         """Build the answer from one response unit; ProtocolError if it does not fit."""
-        values = fields(text)
+        return cls.of(fields(text))
+
+    @classmethod
+    def of(cls, values: Sequence[Field]) -> Self:
+        """Build the answer from its fields; ProtocolError if they do not fit."""
         kinds = list(cls.__annotations__.values())
         if len(values) != len(kinds):
-            raise ProtocolError(f"{cls.__name__} has {len(kinds)} fields; got {text!r}")
+            raise ProtocolError(f"{cls.__name__} has {len(kinds)} fields; got {values!r}")
         return cls(*map(convert, kinds, values))
 
 
@@ -163,6 +190,33 @@ class Cause(Answer):
     code: int  # 0: nothing stands in the way
     text: str
     remedy: str
+
+
+@dataclass(frozen=True)
+class Authority(Answer):
+    """`UNIT:AUTHority?`: which link is in command."""
+
+    link: LinkName
+    name: str
+    local: bool  # locked to the line until it is released
+    left_ms: int  # of silence until the command is free; 0 if it is, or if it is local
+
+
+@dataclass(frozen=True)
+class Wires(Answer):
+    """`WIRes:STATe?`: the hard-wired hand-shake with a robot."""
+
+    phase: WirePhase
+    name: str
+    ticket: int  # of its last request; 0 none since power-up
+
+
+@dataclass(frozen=True)
+class WiresFault(Answer):
+    """`WIRes:FAULt?`: what was wrong with the robot's last give."""
+
+    code: int  # 0 nothing; above: a cause; below: an error number of SCPI-1999
+    text: str
 
 
 @dataclass(frozen=True)

@@ -25,6 +25,7 @@ from typing import Self, TypeVar
 
 from hostsim.answers import (
     Answer,
+    Authority,
     Cause,
     Counters,
     Event,
@@ -37,6 +38,8 @@ from hostsim.answers import (
     Result,
     UnitMode,
     UnitState,
+    Wires,
+    WiresFault,
     convert,
     fields,
     units,
@@ -149,6 +152,9 @@ class DispenserClient(Dispenser):
         """Who made the module, what it is, serial number, firmware version."""
         return Identity(*self._link.ask("*IDN?", self._timeout_s).split(",", 3))
 
+    def part_name(self) -> str:
+        return str(self.setting("part_name"))
+
     def state(self) -> UnitState:
         return self._word(UnitState, "UNIT:STATe?")
 
@@ -169,13 +175,32 @@ class DispenserClient(Dispenser):
         """Go to another mode. DeviceError unless the unit is stopped, idle or aborted."""
         self.tell(f"UNIT:MODE {mode.name}")
 
+    # -- who is in command --------------------------------------------------------------------
+
+    def authority(self) -> Authority:
+        """Which link is in command, and for how long."""
+        return self._read(Authority, "UNIT:AUTHority?")
+
+    def lock(self) -> None:
+        """Take the command for this line, from whichever link holds it, until `release`."""
+        self.ask("SYSTem:LOCK:REQuest?")
+
+    def release(self) -> None:
+        """Give the command back. DeviceError if another link holds it."""
+        self.tell("SYSTem:LOCK:RELease")
+
+    def wires(self) -> Wires:
+        """Where the hard-wired hand-shake with a robot stands."""
+        return self._read(Wires, "WIRes:STATe?")
+
+    def wires_fault(self) -> WiresFault:
+        """What was wrong with the robot's last give."""
+        return self._read(WiresFault, "WIRes:FAULt?")
+
     # -- requests -----------------------------------------------------------------------------
 
     def order(self, ticket: int, quantity: int) -> None:
         self.tell(f"REQuest:OPEN {ticket},{quantity}", repeatable=True)
-
-    def newest_ticket(self) -> int:
-        return (self.tickets()[:1] or [self.progress().ticket])[0]
 
     def progress(self) -> Progress:
         return self._read(Progress, "REQuest:PROGress?")
@@ -184,7 +209,6 @@ class DispenserClient(Dispenser):
         return self._read(Result, f"REQuest:RESult? {ticket}")
 
     def tickets(self) -> list[int]:
-        """Tickets of the requests the module remembers, newest first."""
         found = fields(self.ask("REQuest:TICKets?"))
         return [ticket for ticket in found if isinstance(ticket, int) and ticket]
 

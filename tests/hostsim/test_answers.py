@@ -3,8 +3,10 @@
 import pytest
 
 from controller.cycle import requestchart, unit, verdict
+from controller.link import authority, handshake
 from hostsim.answers import (
     Cause,
+    LinkName,
     Outcome,
     Position,
     ProtocolError,
@@ -12,6 +14,7 @@ from hostsim.answers import (
     Result,
     UnitMode,
     UnitState,
+    WirePhase,
     fields,
     units,
 )
@@ -74,5 +77,7 @@ def test_words_and_numbers_are_those_of_the_firmware():
     assert [state.value for state in UnitState] == list(range(1, len(unit.STATES)))
     assert [str(mode) for mode in UnitMode] == [name.lower() for name in unit.MODES[1:]]
     assert [str(state) for state in RequestState] == list(requestchart.STATES)
+    assert tuple(link.name for link in LinkName) == authority.LINKS
+    assert [str(phase) for phase in WirePhase] == list(handshake.PHASES)
     for outcome in Outcome:
         assert getattr(verdict, outcome.name) == outcome
