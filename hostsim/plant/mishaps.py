@@ -55,6 +55,7 @@ class Mishaps:
         self._set_level = set_level
         self._noise, self._beam_life, self._index_life, self._moves = chance.spawn(4)
         self._away: set[int] = set()  # levels that somebody has taken away and will put back
+        self._beam_number = 0  # of the beam that is fitted: one taken out dies no more
         if mix.noise_per_s:
             self._next_blip()
         if not math.isinf(mix.beam_life_s):
@@ -82,17 +83,18 @@ class Mishaps:
     def mend_beam(self) -> None:
         """A person puts in a new beam: it works, for its own life."""
         self._beam.mend()
+        self._beam_number += 1
         if 0 < self._mix.beam_life_s < math.inf:
             self._wear_out(self._beam_life, self._mix.beam_life_s, self._beam_dies)
 
     def _wear_out(
-        self, chance: np.random.Generator, life_s: float, end: Callable[[None], None]
+        self, chance: np.random.Generator, life_s: float, end: Callable[[int], None]
     ) -> None:
         if life_s == 0:
-            end(None)
+            end(self._beam_number)
         else:
             after_us = round(1e6 * chance.exponential(life_s))
-            self._agenda.at(self._agenda.now_us + after_us, end)
+            self._agenda.at(self._agenda.now_us + after_us, end, self._beam_number)
 
     def _next_blip(self) -> None:
         after_us = 1 + round(1e6 * self._noise.exponential(1 / self._mix.noise_per_s))
@@ -105,11 +107,13 @@ class Mishaps:
         self._agenda.at(self._agenda.now_us + lasts_us, self._beam.shade, -1)
         self._next_blip()
 
-    def _beam_dies(self, _: None) -> None:
+    def _beam_dies(self, number: int) -> None:
+        if number != self._beam_number:
+            return
         self._ledger.mishaps["beam"] += 1
         self._beam.die(int(self._beam_life.choice(self._mix.beam_dead)))
 
-    def _index_dies(self, _: None) -> None:
+    def _index_dies(self, _: int) -> None:
         self._ledger.mishaps["index"] += 1
         self._inputs.index_alive = False
 

@@ -79,6 +79,16 @@ def test_a_dead_beam_keeps_to_its_level(level: int, mix: str) -> None:
     assert rig.plant.blocked == 0
 
 
+def test_a_beam_that_was_taken_out_dies_no_more() -> None:
+    rig = Rig(quiet(beam_life_s=10.0), seed=3)
+    for _ in range(200):  # new ones so often that hardly any dies while it is fitted
+        rig.plant.mend_beam()
+        rig.wait(10_000)
+    assert rig.plant.truth.mishaps["beam"] <= 1
+    rig.wait(200_000_000)
+    assert rig.plant.truth.mishaps["beam"] <= 2
+
+
 def test_bounce_settles_within_its_time() -> None:
     rig = Rig(quiet(bounce=1.0), hole_m=0.0)
     rig.run(50)
