@@ -319,7 +319,6 @@ class Sprocket:
         if self.moving:
             self._next_index = self._base + count + 2
             self._track.cut_to(self._rest_offset(self._last))
-            self._step_back(began + self._track.issued() - self._lost)
         else:
             self.position += self._track.move.steps - self._lost
             self._step_back(self.position)
