@@ -83,10 +83,14 @@ class VirtualBoard:
         self._said[wire] = b""
         return said
 
-    def power_cycle(self) -> None:
+    def power_cycle(self, off_us: int = 0) -> None:
         """The power goes and comes back: the motor coasts to rest, what is not stored is lost."""
         self.log.add(self.plant.now_us, "power cut")
         self.plant.power_cut()
+        back_us = self.plant.now_us + off_us
+        while self.plant.now_us < back_us:
+            self.plant.advance(back_us)
+        self.plant.edges, self.plant.changes = [], []  # nobody has looked
         self._heard = [b"", b""]
         self._said = [b"", b""]
         self._lost = 0

@@ -22,6 +22,11 @@ class PowerCut(Exception):  # noqa: N818  it is no error of anybody's
     """The power went in the middle of a store operation."""
 
 
+def garbage(segment: int, offset: int, count: int) -> bytes:
+    """Bytes that mean nothing, the same for the same place."""
+    return random.Random(offset * SEGMENTS + segment).randbytes(count)
+
+
 class SimStore:
     """Two segments of `size_bytes`; `unit_bytes` as in `controller.board.ports.Store`."""
 
@@ -33,6 +38,7 @@ class SimStore:
         self.writes = 0
         self.erases = 0  # of whole segments
         self.cut_at: tuple[int, int] | None = None
+        self.litter = garbage  # what a cut leaves in damaged units: (segment, offset, count)
         self._path = path
         if path is not None:
             self._load(path)
@@ -48,6 +54,10 @@ class SimStore:
             raise ValueError(f"{path} is {len(image)} bytes, not the {SEGMENTS * size} of a store")
         for number in range(SEGMENTS):
             self.segments[number][:] = image[number * size : (number + 1) * size]
+
+    def read(self, segment: int, offset: int, count: int) -> bytes:
+        """Bytes as they stand."""
+        return bytes(self.segments[segment][offset : offset + count])
 
     @property
     def operations(self) -> int:
@@ -90,14 +100,13 @@ class SimStore:
         return done
 
     def _damage(self, segment: int, start: int, end: int) -> None:
-        """Leave garbage, the same for the same place, in the units from `start` to `end`."""
+        """Leave litter in the units from `start` to `end`."""
         unit = self.unit_bytes
         if unit == 1:
             end = min(start + 1, end)
         first = start // unit * unit
         last = min(-(-end // unit) * unit, self.size_bytes)
-        noise = random.Random(first * SEGMENTS + segment)
-        self.segments[segment][first:last] = noise.randbytes(last - first)
+        self.segments[segment][first:last] = self.litter(segment, first, last - first)
         self._keep(segment, 0, self.size_bytes)
 
     def _keep(self, segment: int, first: int, last: int) -> None:
