@@ -53,7 +53,11 @@ class Orders:
         self._results = []
 
     def add(self, result):
-        """Keep a result; the oldest is dropped when there are too many."""
+        """Keep a result, in place of one of the same ticket; the oldest of too many is dropped."""
+        for place in range(len(self._results)):
+            if self._results[place].ticket == result.ticket:
+                self._results[place] = result
+                return
         self._results.insert(0, result)
         if len(self._results) > RESULTS_KEPT:
             self._results.pop()
@@ -70,6 +74,10 @@ class Orders:
             if ticket in (0, result.ticket):
                 return result
         return None
+
+    def oldest_first(self):
+        """Return the results that are kept, in the order in which they were added."""
+        return list(reversed(self._results))
 
     def tickets(self):
         """Return the tickets whose results are kept, newest first."""

@@ -1,7 +1,8 @@
 """Counters of the module: what has gone through it since the sprocket was changed, and ever.
 
 They are what maintenance is planned by: pieces against the rated life of the sprocket, empty
-pockets as the first sign of wear, jams and retries as signs of a bad joint or a bad part.
+pockets as the first sign of wear, jams and retries as signs of a bad joint or a bad part.  The
+magazine level stands among them: it is what was said to be loaded less what has fallen.
 """
 
 
@@ -16,12 +17,39 @@ class Counters:
         self.jams = 0  # stalls and missing pocket indices, ever
         self.retries = 0  # runs beyond the first of a request, ever
         self.strays = 0  # parts that belong to no request, ever
+        self.magazine = 0  # parts reckoned to be in the magazine
 
     def part(self):
         self.lifetime += 1
         self.pieces += 1
+        self.magazine = max(0, self.magazine - 1)
 
     def sprocket_changed(self):
         self.pieces = 0
         self.pockets = 0
         self.misses = 0
+
+    def as_tuple(self):
+        return (
+            self.lifetime,
+            self.pieces,
+            self.pockets,
+            self.misses,
+            self.jams,
+            self.retries,
+            self.strays,
+            self.magazine,
+        )
+
+    def restore(self, values):
+        """Take over values as `as_tuple` gives them."""
+        (
+            self.lifetime,
+            self.pieces,
+            self.pockets,
+            self.misses,
+            self.jams,
+            self.retries,
+            self.strays,
+            self.magazine,
+        ) = values

@@ -1,0 +1,208 @@
+"""The journal: records appended to memory that outlives the power, and found again.
+
+Theory of operation
+-------------------
+A record is a sequence number, the length and kind of its payload, the payload, and a CRC-32 over
+all of them.  It begins at a boundary of the store's unit, which is what a cut may damage, so that
+a write that is torn never harms an older record.  It is read back before it counts.
+
+    segment   | snapshot, seal | record ... | record ... | torn | record ... |  erased
+                 generation n    each at a unit boundary
+
+Nothing in the store says how much of it is used.  At power-up a segment is walked from its start:
+a record counts only if its CRC fits and its sequence number is above the last one.  What is torn,
+zero-filled, written in the wrong order within a block, doubled, or left over from an older
+generation fails one of the two, and the walk goes on behind it, up to the last byte in use.
+
+When a segment is full its owner hands over a snapshot: the few records that say the same as all
+of them.  It goes into the other segment, freshly erased, and ends with a seal, which holds the
+number of the generation and of the records before it.  A segment counts only if it is sealed; of
+two that are, the higher generation wins.  So up to the last byte of the seal the old segment
+holds, and from then on the new one does.  Power-up writes nothing and may be cut like anything.
+
+No cut leaves a seal behind a snapshot with holes, or records after a missing one: then memory has
+decayed.  What can be read is taken, from the older segment first, and `damaged` says so.
+
+Bounds: a payload has at most 255 bytes, and a walk reads every byte of a segment at most a fixed
+number of times.
+"""
+
+import struct
+from binascii import crc32
+
+_HEAD = "<IBB"  # sequence number, bytes of payload, kind
+_CRC = "<I"
+_SEAL = "<IH"  # generation, records before it
+HEAD_BYTES = struct.calcsize(_HEAD)
+CRC_BYTES = struct.calcsize(_CRC)
+SEAL = 0  # the kind that is the journal's own
+SEAL_BYTES = HEAD_BYTES + struct.calcsize(_SEAL) + CRC_BYTES  # of its whole record
+CHUNK_BYTES = 256  # read at a time when looking for the end of what is used
+
+
+def framed(sequence, kind, payload):
+    """Return one record as it stands in the store."""
+    body = struct.pack(_HEAD, sequence, len(payload), kind) + payload
+    return body + struct.pack(_CRC, crc32(body))
+
+
+def framed_bytes(payload_bytes):
+    """Return how long a record with so much payload is."""
+    return HEAD_BYTES + payload_bytes + CRC_BYTES
+
+
+def span(count, unit_bytes):
+    """Return the bytes that `count` bytes take up when the next ones begin at a unit boundary."""
+    return (count + unit_bytes - 1) // unit_bytes * unit_bytes
+
+
+class Journal:
+    """Records in a `controller.board.ports.Store`. Call `replay` once before anything else."""
+
+    def __init__(self, store, snapshot_bytes):
+        """`snapshot_bytes`: the most that a snapshot and its seal may take up."""
+        self._store = store
+        self._snapshot_bytes = snapshot_bytes
+        self.generation = 0  # snapshots written so far; every second one erased the same segment
+        self.damaged = False  # something is there that no cut explains: records may be lost
+        self._segment = 1  # so that the first snapshot goes into segment 0
+        self._offset = store.size_bytes  # where the next record goes; here: nowhere
+        self._sequence = 0  # of the last record
+
+    def replay(self, take):
+        """Find what the store holds; call `take(kind, payload)` for each record, oldest first."""
+        seals: list = []
+        for segment in (0, 1):
+            seal = self._find_seal(segment)
+            if seal is not None:
+                seals.append(seal)
+        if not seals:
+            self.damaged = self._used_end(0) + self._used_end(1) > 0
+            return
+        seals.sort()
+        self.generation, whole, _, _ = seals[-1]
+        if not whole:
+            self.damaged = True
+            for seal in seals[:-1]:
+                self._walk(seal, take)
+        self._walk(seals[-1], take)
+
+    def append(self, kind, payload):
+        """Write one record. False if there is no room left for it or the store does not keep it."""
+        record = framed(self._sequence + 1, kind, payload)
+        offset = self._offset
+        if offset + len(record) > self._store.size_bytes:
+            return False
+        self._offset = span(offset + len(record), self._store.unit_bytes)
+        if not self._write(self._segment, offset, record):
+            return False
+        self._sequence += 1
+        return True
+
+    def compact(self, records):
+        """Begin anew in the other segment with `records`, (kind, payload) each.
+
+        False if they find no room or the store does not keep them; the old segment then holds.
+        """
+        target = 1 - self._segment
+        sequence = self._sequence
+        data = b""
+        for kind, payload in records:
+            sequence += 1
+            data += framed(sequence, kind, payload)
+        sequence += 1
+        data += framed(sequence, SEAL, struct.pack(_SEAL, self.generation + 1, len(records)))
+        if len(data) > self._store.size_bytes or not self._write(target, 0, data, True):
+            return False
+        self.generation += 1
+        self._segment = target
+        self._sequence = sequence
+        self._offset = span(len(data), self._store.unit_bytes)
+        return True
+
+    # ---- reading --------------------------------------------------------------------------------
+
+    def _find_seal(self, segment):
+        """Return (generation, snapshot without holes, segment, end of the seal), or None."""
+        offset = 0
+        count = 0
+        first = 0
+        holes = False
+        while offset < self._snapshot_bytes:
+            record = self._record_at(segment, offset)
+            if record is None:
+                holes = True
+                offset += 1
+                continue
+            sequence, kind, payload = record
+            offset += framed_bytes(len(payload))
+            if kind == SEAL:
+                generation, records = struct.unpack(_SEAL, payload)
+                whole = not holes and count == records and sequence - first == records
+                return generation, whole, segment, offset
+            first = first or sequence
+            count += 1
+        return None
+
+    def _walk(self, seal, take):
+        """Take the records of a sealed segment, and find where its next one goes."""
+        _, _, segment, seal_end = seal
+        unit = self._store.unit_bytes
+        used_end = self._used_end(segment)
+        offset = 0
+        while offset < used_end:
+            record = self._record_at(segment, offset)
+            if record is None or record[0] <= self._sequence:
+                offset += 1
+            else:
+                sequence, kind, payload = record
+                if offset >= seal_end and sequence != self._sequence + 1:
+                    self.damaged = True
+                self._sequence = sequence
+                offset += framed_bytes(len(payload))
+                if kind != SEAL:
+                    take(kind, payload)
+            if offset >= seal_end:
+                offset = span(offset, unit)
+        self._segment = segment
+        self._offset = offset
+
+    def _record_at(self, segment, offset):
+        """Return (sequence number, kind, payload) of a record that is whole, or None."""
+        store = self._store
+        if offset + HEAD_BYTES + CRC_BYTES > store.size_bytes:
+            return None
+        head = store.read(segment, offset, HEAD_BYTES)
+        sequence, length, kind = struct.unpack(_HEAD, head)
+        offset += HEAD_BYTES
+        if offset + length + CRC_BYTES > store.size_bytes:
+            return None
+        body = store.read(segment, offset, length + CRC_BYTES)
+        payload = body[:length]
+        if struct.unpack(_CRC, body[length:])[0] != crc32(payload, crc32(head)):
+            return None
+        return sequence, kind, payload
+
+    def _used_end(self, segment):
+        """Return the end of the last byte that is not erased; 0 if there is none."""
+        end = self._store.size_bytes
+        while end > 0:
+            start = max(0, end - CHUNK_BYTES)
+            chunk = self._store.read(segment, start, end - start).rstrip(b"\xff")
+            if chunk:
+                return start + len(chunk)
+            end = start
+        return 0
+
+    # ---- writing --------------------------------------------------------------------------------
+
+    def _write(self, segment, offset, data, erase_first=False):
+        """Write and read back; True if the store holds what it was told."""
+        store = self._store
+        try:
+            if erase_first:
+                store.erase(segment)
+            store.write(segment, offset, data)
+            return store.read(segment, offset, len(data)) == data
+        except OSError:  # memory on a bus that does not answer
+            return False
