@@ -130,6 +130,15 @@ class FrameReader:
         self._silence_us = self._limit_us if batching else silence_us(baud)
         self._begin()
 
+    def _begin(self):
+        """Wait for the first byte after a silence."""
+        self._buffer = bytearray()
+        self._last_us = None  # of the last look that found bytes
+        self._paused = False  # t1.5 of silence have been proven since
+        self._spoilt = False  # everything up to the next silence is void
+        self._tried = 0  # lengths up to this have been tried at the start of the buffer
+        self._garbled = False  # the bytes just passed over were no frame
+
     def feed(self, data, now_us):
         """A look at the line has found `data`, at least one byte."""
         if self._last_us is not None:
@@ -163,15 +172,6 @@ class FrameReader:
         if self._batching or self._paused:
             return self._last_us + self._silence_us
         return self._last_us + self._pause_us
-
-    def _begin(self):
-        """Wait for the first byte after a silence."""
-        self._buffer = bytearray()
-        self._last_us = None  # of the last look that found bytes
-        self._paused = False  # t1.5 of silence have been proven since
-        self._spoilt = False  # everything up to the next silence is void
-        self._tried = 0  # lengths up to this have been tried at the start of the buffer
-        self._garbled = False  # the bytes just passed over were no frame
 
     def _end(self):
         """Silence: what is there now is all there will be."""

@@ -47,13 +47,13 @@ _RETRIES = ("retries", U16, "runs", 1, "runs beyond the first")
 _RESULT = (
     _TICKET,
     _QUANTITY,
-    ("outcome", U16, "", 1, "outcome of a request (below)"),
+    ("outcome", U16, "", 1, "outcome of a request"),
     _LOWER,
     _UPPER,
     _POCKETS,
     _RETRIES,
     ("duration", U32, "s", 1000, "from opened to closed"),
-    ("cause", U16, "", 1, "cause (below) of an outcome that is not exact"),
+    ("cause", U16, "", 1, "why the outcome is not exact"),
 )
 
 BLOCKS = (
@@ -77,9 +77,9 @@ BLOCKS = (
         "unit",
         "",
         (
-            ("state", U16, "", 1, "PackML StateCurrent (below)"),
-            ("mode", U16, "", 1, "PackML UnitModeCurrent (below)"),
-            ("cause", U16, "", 1, "why the unit stopped (below); 0: it has not"),
+            ("state", U16, "", 1, "PackML StateCurrent"),
+            ("mode", U16, "", 1, "PackML UnitModeCurrent"),
+            ("cause", U16, "", 1, "why the unit stopped; 0: it has not"),
             ("busy", U16, "", 1, "1: a request, a change of state or a bench move is under way"),
         ),
     ),
@@ -117,7 +117,7 @@ BLOCKS = (
         (
             _TICKET,
             _QUANTITY,
-            ("state", U16, "", 1, "state of a request (below)"),
+            ("state", U16, "", 1, "state of a request"),
             _LOWER,
             _UPPER,
             _POCKETS,
@@ -220,7 +220,7 @@ BLOCKS = (
         "commands the unit",
         "",
         "desk.command",
-        (("command", U16, "", 1, "PackML CntrlCmd (below)", 1, len(COMMANDS) - 1),),
+        (("command", U16, "", 1, "PackML CntrlCmd", 1, len(COMMANDS) - 1),),
     ),
     (
         201,
@@ -228,7 +228,7 @@ BLOCKS = (
         "changes the unit mode",
         "mode",
         "desk.change_mode",
-        (("mode", U16, "", 1, "PackML unit mode (below)", 1, len(MODES) - 1),),
+        (("mode", U16, "", 1, "PackML unit mode", 1, len(MODES) - 1),),
     ),
     (
         202,
