@@ -9,8 +9,9 @@ the guard switch stops the motor, but no switch and no program is a reason to re
 
 The first cause wins.  A jam makes the drive stall, the index go missing and the retries run out;
 only the first of these is worth reading.  It stays readable until somebody clears it, and gives
-way only to a graver one, because then its remedy would no longer help: refilling the magazine
-does not bring back a unit whose guard has been opened since.
+way only where its remedy would no longer help: to a graver one, because refilling the magazine
+does not bring back a unit whose guard has been opened since, and, unless it is a fault, to one
+that leads to another state, because a unit that was suspended and then stopped is not unsuspended.
 
 Texts are plain ASCII without quotation marks, so that any link can carry them in a quoted string.
 """
@@ -233,18 +234,19 @@ def cause(code):
 
 
 class CauseHolder:
-    """The first cause since the last clear, or the first of the gravest."""
+    """The first cause since the last clear whose remedy still helps."""
 
     def __init__(self):
         self.clear()
 
     def raise_(self, code, now_us):
-        """Take a cause; True if it is kept, False if an earlier one, no less grave, stands.
+        """Take a cause; True if it is kept, False if an earlier one stands.
 
         Raises KeyError for a code that has no row.
         """
         row = cause(code)
-        if row[1] <= self.severity:
+        elsewhere = row[2] not in (0, self.leads_to) and self.severity < FAULT
+        if row[1] <= self.severity and not elsewhere:
             return False
         self._row = row
         self.since_us = now_us

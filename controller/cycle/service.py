@@ -26,9 +26,17 @@ ENABLE_SETTLE_US = 100000
 # An acting state that takes longer than this beyond the longest wait settings allow hangs.
 ACTING_LIMIT_US = 30000000
 
-_COMMAND_FOR = {unit.HELD: 4, unit.SUSPENDED: 6, unit.ABORTED: 8}
-_NEEDS_SAFE = (1, 2, 9)  # Reset, Start, Clear: refused while the guard is open or the drive faulty
+_COMMAND_FOR = {unit.HELD: unit.HOLD, unit.SUSPENDED: unit.SUSPEND, unit.ABORTED: unit.ABORT}
+# Refused while the guard is open or the drive faulty.
+_NEEDS_SAFE = (unit.RESET, unit.START, unit.CLEAR)
 _CUTTING = (unit.ABORTING, unit.ABORTED)
+# Why the unit is in these states if nothing graver has taken it there: somebody has said so.
+_COMMANDED = {
+    unit.STOPPING: causes.STOP_COMMAND,
+    unit.HOLDING: causes.HOLD_COMMAND,
+    unit.SUSPENDING: causes.SUSPEND_COMMAND,
+    unit.ABORTING: causes.ABORT_COMMAND,
+}
 
 
 class Service:
@@ -96,13 +104,7 @@ class Service:
         self._now_us = now_us
         if number in _NEEDS_SAFE and not self.safe:
             return False
-        cause = _CAUSE_OF.get(number)
-        before = self.unit.state
-        if not self.unit.command(number):
-            return False
-        if cause is not None and before != unit.STOPPED:
-            self._raise(cause)
-        return True
+        return self.unit.command(number)
 
     def halt_unit(self, cause, now_us):
         """Take the unit to the state that `cause` leads to; wind the request up if it can't."""
@@ -125,7 +127,7 @@ class Service:
 
     def _abort(self, cause):
         self._raise(cause)
-        self.unit.command(8)
+        self.unit.command(unit.ABORT)
 
     def _raise(self, cause):
         if self.cause.raise_(cause, self._now_us):
@@ -147,7 +149,7 @@ class Service:
             and self.cause.code == causes.RECEIVER_NOT_READY
             and self._levels & RECEIVER_READY
         ):
-            self.unit.command(7)
+            self.unit.command(unit.UNSUSPEND)
 
     def deadline_us(self):
         """Return when an acting state is over by time, or None."""
@@ -158,6 +160,8 @@ class Service:
     def _changed(self, new, old):
         self._since_us = self._now_us
         self._events.note(self._now_us, ev.UNIT_STATE, new, old)
+        if new in _COMMANDED:
+            self._raise(_COMMANDED[new])
         enter = self._enter.get(new)
         if enter is not None:
             enter()
@@ -166,7 +170,7 @@ class Service:
         self._sprocket.halt()
         self._drive.enable(False)
         self._maintenance.stop()
-        self._request.finish(self.cause.code or causes.ABORT_COMMAND, INTERRUPTED)
+        self._request.finish(self.cause.code, INTERRUPTED)
 
     def _enter_stopping(self):
         self._maintenance.stop()
@@ -174,7 +178,7 @@ class Service:
 
     def _enter_pausing(self):
         self._maintenance.stop()
-        self._request.pause(self.cause.code or causes.HOLD_COMMAND)
+        self._request.pause(self.cause.code)
 
     def _enter_completing(self):
         self._maintenance.stop()
@@ -209,12 +213,3 @@ class Service:
 
     def _wound_up(self):
         return not self._request.is_open and self._still()
-
-
-# What a host's command leaves to be read as the cause of the stop.
-_CAUSE_OF = {
-    3: causes.STOP_COMMAND,
-    4: causes.HOLD_COMMAND,
-    6: causes.SUSPEND_COMMAND,
-    8: causes.ABORT_COMMAND,
-}

@@ -75,6 +75,8 @@ COMMANDS = (
     "Clear",
     "Complete",
 )
+# The numbers of those that the firmware gives itself, or asks for by name.
+RESET, START, STOP, HOLD, UNHOLD, SUSPEND, UNSUSPEND, ABORT, CLEAR = range(1, 10)
 DONE = "SC"
 
 INVALID = 0

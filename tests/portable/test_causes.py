@@ -78,6 +78,18 @@ def test_a_graver_cause_takes_over_because_the_remedy_is_then_another():
     assert (holder.code, holder.since_us, holder.severity) == (causes.GUARD_OPEN, 4, causes.FAULT)
 
 
+def test_what_leads_to_another_state_takes_over_unless_there_is_a_fault():
+    holder = CauseHolder()
+    for code in (causes.MAGAZINE_EMPTY, causes.HOLD_COMMAND, causes.STOP_COMMAND):
+        assert holder.raise_(code, 1) is True
+    assert holder.raise_(causes.STOP_COMMAND, 2) is False
+    assert holder.raise_(causes.STRAY_PART, 2) is False  # leads nowhere
+    holder.raise_(causes.JAMMED, 3)
+    for code in (causes.STOP_COMMAND, causes.ABORT_COMMAND, causes.MAGAZINE_EMPTY):
+        assert holder.raise_(code, 4) is False
+    assert holder.code == causes.JAMMED
+
+
 def test_it_stays_until_it_is_cleared():
     holder = CauseHolder()
     assert (holder.code, holder.text, holder.remedy, holder.leads_to) == (0, "none", "", 0)
