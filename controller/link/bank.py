@@ -174,6 +174,9 @@ class Bank:
         owner, _, local, left_ms = self.desk.owner()
         return (owner, local, left_ms)
 
+    def wires(self):
+        return self.desk.wires() + self.desk.wires_fault()[:1]
+
     def _result(self, ticket):
         """A result that there is not reads as ticket 0."""
         try:

@@ -26,6 +26,7 @@ from controller.cycle.maintenance import JOG_PPM_MAX
 from controller.cycle.orders import RESULTS_KEPT, TICKET_MAX
 from controller.cycle.unit import COMMANDS, MODES
 from controller.link import desk
+from controller.link.handshake import PHASES
 
 MAP_VERSION = 1
 
@@ -55,6 +56,8 @@ _RESULT = (
     ("duration", U32, "s", 1000, "from opened to closed"),
     ("cause", U16, "", 1, "why the outcome is not exact"),
 )
+
+_PHASES = ", ".join([f"{number} {PHASES[number]}" for number in range(len(PHASES))])
 
 BLOCKS = (
     (
@@ -183,6 +186,18 @@ BLOCKS = (
             ("owner", U16, "", 1, "link in command: 0 none, 1 line, 2 bus, 3 wires"),
             ("local", U16, "", 1, "1: locked by the operator at the line"),
             ("left", U32, "s", 1000, "silence until the command is free"),
+        ),
+    ),
+    (
+        66,
+        "wires",
+        "the hard-wired hand-shake",
+        "wires",
+        "",
+        (
+            ("phase", U16, "", 1, _PHASES),
+            ("ticket", U16, "", 1, "of its last request; 0: none since power-up"),
+            ("fault", I16, "", 1, "of the last give; a cause, or a negative SCPI error number"),
         ),
     ),
     (
