@@ -32,6 +32,7 @@ from controller.link.modbus import ModbusServer
 from controller.link.scpi import ScpiServer
 from controller.motion.sprocket import MOVING, Sprocket
 from controller.record import events as ev
+from controller.record.book import Book
 from controller.record.counters import Counters
 
 # At rest the inputs and the line are looked at this often; in motion, so is the beam's ring.
@@ -53,6 +54,7 @@ class Firmware:
         self.counters = Counters()
         self.orders = Orders()
         self.windows = Windows(settings)
+        self.book = Book(ports.store, settings, self.windows, self.counters, self.orders)
         self.reader = PulseReader(self.windows)
         self.tally = Tally(self.windows)
         self.test = BeamTest(settings, self.windows, ports.beam)
@@ -71,7 +73,6 @@ class Firmware:
         )
         self.maintenance = Maintenance(self.sprocket, self.test)
         self.service.attach(self.request, self.maintenance)
-        self.magazine_level = 0
         self.stray_seen = False
         self._lost_edges = 0
         self._levels = 0
@@ -83,6 +84,7 @@ class Firmware:
         ports.drive.enable(False)
         ports.beam.test(False)
         self.events.note(self.now_us, ev.BOOT)
+        self._remember()
 
     def poll(self, now_us):
         """Go round once; return the time by which to be called again."""
@@ -95,6 +97,7 @@ class Firmware:
                 self.sprocket.on_index(at_us)
         motion = self._follow_sprocket()
         self._count()
+        self.book.follow(self.request, self.tally, now_us)
         was_open = self.request.is_open
         masked = self.test.masking
         self.request.step(now_us, motion, self._levels)
@@ -175,7 +178,6 @@ class Firmware:
             self._stray()
         if verdict not in (counting.SHORT, counting.LONG):
             self.counters.part()
-            self.magazine_level = max(0, self.magazine_level - 1)
         self.events.note(start_us, ev.PULSE, verdict, end_us - start_us)
 
     def _stray(self):
@@ -188,25 +190,33 @@ class Firmware:
             if last.outcome == EXACT:
                 last.outcome = DOUBTFUL
                 last.cause = causes.STRAY_PART
+            self.book.amend(last)
 
     def _file_result(self):
         request = self.request
         tally = self.tally
         self.stray_seen = False
         self.events.note(self.now_us, ev.BOUNDS, tally.lower, tally.upper)
-        self.orders.add(
-            Result(
-                request.ticket,
-                request.quantity,
-                request.outcome,
-                tally.lower,
-                tally.upper,
-                tally.pockets,
-                request.retries,
-                (request.closed_us - request.opened_us) // 1000,
-                request.cause,
-            )
+        result = Result(
+            request.ticket,
+            request.quantity,
+            request.outcome,
+            tally.lower,
+            tally.upper,
+            tally.pockets,
+            request.retries,
+            (request.closed_us - request.opened_us) // 1000,
+            request.cause,
         )
+        self.orders.add(result)
+        self.book.close(result)
+
+    def _remember(self):
+        """Take up what the store tells of the time before the power came."""
+        cut = self.book.restore()
+        if cut is not None:
+            self.events.note(self.now_us, ev.REQUEST_CLOSED, cut.ticket, cut.outcome)
+            self.service.halt_unit(causes.POWER_CUT, self.now_us)
 
     def _talk(self):
         """Serve the line; True if a host said something."""
@@ -260,8 +270,15 @@ class Firmware:
 
     def load(self, parts):
         """Parts were put into the magazine."""
-        self.magazine_level += parts
-        self.events.note(self.now_us, ev.MAGAZINE, self.magazine_level)
+        self.counters.magazine += parts
+        self.events.note(self.now_us, ev.MAGAZINE, self.counters.magazine)
+        self.book.keep()
+
+    def sprocket_changed(self):
+        """A new sprocket is in: its counters start anew, its position is unknown."""
+        self.sprocket.lose()
+        self.counters.sprocket_changed()
+        self.book.keep()
 
     def note_mode(self, mode, before):
         """The unit mode has changed."""

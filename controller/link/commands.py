@@ -254,6 +254,13 @@ TREE = (
                 "ticket,quantity,outcome,lower,upper,pockets,retries,duration_ms,cause",
                 "result of a closed request, or of the last",
             ),
+            (
+                ":REMainder?",
+                "fw.remainder",
+                ((NUMBER, "ticket", 1, TICKET_MAX, 0),),
+                "parts",
+                "parts surely missing of a closed request, or of the last; order them anew",
+            ),
             (":TICKets?", "fw.results", (), "ticket,...", "closed requests, newest first; 0: none"),
         ),
     ),

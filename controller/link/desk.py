@@ -25,6 +25,7 @@ SETTINGS_CONFLICT = -221
 OUT_OF_RANGE = -222
 ILLEGAL_VALUE = -224
 DATA_STALE = -230
+STORAGE_FAULT = -320
 
 # Device-defined bits of STATus:OPERation and STATus:QUEStionable (SCPI-1999 leaves 8 to 12 free).
 OPER_IN_SERVICE = 1 << 8
@@ -148,6 +149,8 @@ class Desk:
             newest = fw.orders.find(0).ticket
             raise Refused(DATA_STALE, f"ticket {ticket} is older than {newest}, its result is gone")
         self._in_execute(unit.PRODUCTION)
+        if not fw.book.open(ticket, quantity):
+            raise Refused(STORAGE_FAULT, "the store does not keep what is written to it")
         self._take()
         request.open(ticket, quantity, fw.now_us)
 
@@ -202,6 +205,11 @@ class Desk:
             raise Refused(DATA_STALE, f"no result for ticket {ticket}")
         return result.as_tuple()
 
+    def remainder(self, ticket):
+        """Parts of `ticket` (0: the newest) that are surely missing: 0 or more."""
+        _, quantity, _, _, upper, _, _, _, _ = self.result(ticket)
+        return max(0, quantity - upper)
+
     def results(self):
         """Tickets whose results are kept, newest first."""
         return self._fw.orders.tickets()
@@ -221,7 +229,7 @@ class Desk:
 
     def magazine_load(self, parts):
         """Say that `parts` parts were put into the magazine."""
-        room = self.settings.magazine_capacity - self._fw.magazine_level
+        room = self.settings.magazine_capacity - self._fw.counters.magazine
         if not 1 <= parts <= room:
             raise Refused(OUT_OF_RANGE, f"parts {parts}, allowed 1..{room}")
         self._take()
@@ -229,7 +237,7 @@ class Desk:
 
     def magazine(self):
         """(level, capacity) in parts; the level is what was said to be loaded less what fell."""
-        return (self._fw.magazine_level, self.settings.magazine_capacity)
+        return (self._fw.counters.magazine, self.settings.magazine_capacity)
 
     def sprocket(self):
         """(pieces, rated pieces, pockets passed, misses, jams, retries)."""
@@ -248,8 +256,7 @@ class Desk:
         self._in_mode(unit.MAINTENANCE)
         self._still()
         self._take()
-        self._fw.sprocket.lose()
-        self._fw.counters.sprocket_changed()
+        self._fw.sprocket_changed()
 
     def position(self):
         """(known 0 or 1, pockets passed, steps)."""

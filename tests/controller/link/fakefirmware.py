@@ -129,6 +129,9 @@ class FakeFirmware:
             raise Refused(-230, f"no result for ticket {ticket}")
         return self.closed[ticket]
 
+    def remainder(self, ticket: int) -> int:
+        return max(0, self.result(ticket)[1] - self.result(ticket)[4])
+
     def results(self) -> list[int]:
         return list(reversed(self.closed))
 

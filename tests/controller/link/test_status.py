@@ -40,6 +40,7 @@ PUBLISHED_TEXTS = """
 -224 Illegal parameter value
 -230 Data corrupt or stale
 -300 Device specific error
+-320 Storage fault
 -350 Queue overflow
 -363 Input buffer overrun
 -400 Query error
