@@ -80,7 +80,7 @@ class Request:
         self.opened_us = 0
         self.closed_us = 0
         self._evidence = Evidence()
-        self._beam_proven = False  # in this verification
+        self._beam_proven = False  # since the chart entered its present state
         self._patience_us = 0  # when waiting for help ends
         self._levels = 0
         self._now_us = 0
@@ -171,6 +171,7 @@ class Request:
             motion = MOVING
 
     def _changed(self, new, old):
+        self._beam_proven = False
         self._events.note(self._now_us, ev.REQUEST_STATE, new, self.ticket)
 
     def _step_testing(self, motion):
@@ -179,7 +180,11 @@ class Request:
             if not self._test.running or self._beam_passes():
                 self._break_off(self.cause)
             return
-        if not self._beam_passes():
+        if not self._beam_proven:
+            if not self._beam_passes():
+                return
+            self._beam_proven = True
+        if self._part_in_beam():
             return
         if self._tally.settled(self._now_us):
             self._prove()
@@ -211,7 +216,6 @@ class Request:
         elif self._reader.open_since_us is not None:
             return
         if self._tally.settled(self._now_us):
-            self._beam_proven = False
             self._chart.fire("settled")
 
     def _step_verifying(self, motion):
@@ -222,8 +226,8 @@ class Request:
                 return
             self._beam_proven = True
             self._evidence.stuck = False
-        if self._reader.open_since_us is not None and not self._blocked_too_long():
-            return  # a part that fell during the test is counted first
+        if self._part_in_beam():
+            return
         if self._beam_proven:
             self._prove()
         if self._tally.lower > self._evidence.seen:
@@ -296,6 +300,10 @@ class Request:
     def _blocked_too_long(self):
         since_us = self._reader.blocked_since_us
         return since_us is not None and self._now_us > since_us + self._stuck_us
+
+    def _part_in_beam(self):
+        """True while a part, one that fell during a test perhaps, is still to be counted."""
+        return self._reader.open_since_us is not None and not self._blocked_too_long()
 
     def _blinded(self):
         self._evidence.stuck = True
