@@ -12,17 +12,18 @@ only proves less.  What lateness has glued together, length and CRC take apart a
 
 Two ways to frame, by the setting `bus_batching`:
 
-- By silence.  What stands between two silences is one frame if its CRC is right as a whole;
-  else it is searched for frames.  A proven pause of 1.5 characters inside spoils all of it.
+- By silence.  What stands between two silences is one frame; if the CRC is not right as a whole,
+  it is searched for frames.  A proven pause of 1.5 characters inside spoils all of it.
 - By length, for lines behind an adapter that hands bytes on in batches, where pauses mean nothing:
   a frame is taken as soon as the length its head announces is there and the CRC is right.  After a
   pause that no adapter makes, what is incomplete has no end to wait for.  By silence, too, it comes
   to that once more bytes have gathered than any frame has: looks are too late to see silence.
 
-The search goes byte by byte through what could be a head: a request to us or to all, a request or
-a reply of a neighbour.  Frames of neighbours are known and passed over whole, so that nothing
-they carry is taken for a frame to us.  A place is tried at most once for each of its two possible
-lengths, neither beyond 256 bytes, so a search takes time in proportion to the bytes that came.
+Where a frame is due, behind a silence or another frame, those of neighbours are known too, requests
+and replies, and passed over whole, so that nothing they carry is taken for a frame to us.  Within
+garbage only frames to us are looked for, byte by byte: a place with our address and a function is
+tried once, over 256 bytes at most.  So a search takes time in proportion to the bytes that came,
+and a noisy line keeps the board busy no longer than a good one does.
 """
 
 ADU_MIN = 4  # address, function, CRC
@@ -175,12 +176,19 @@ class FrameReader:
 
     def _end(self):
         """Silence: what is there now is all there will be."""
-        count = len(self._buffer)
-        if ADU_MIN <= count <= ADU_MAX and crc16(self._buffer, 0, count) == 0:
-            self._take(0, count)
+        if self._length_at(0, self._tried) <= 0 and self._is_whole():
+            self._take(0, len(self._buffer))
         else:
             self._search(True)
         self._begin()
+
+    def _is_whole(self):
+        """Tell whether all there is makes one frame, of whatever function and length.
+
+        Not to be asked before lengths are: zeros behind a frame leave its CRC right.
+        """
+        count = len(self._buffer)
+        return ADU_MIN <= count <= ADU_MAX and crc16(self._buffer, 0, count) == 0
 
     def _spoil(self):
         self._garble()
@@ -221,6 +229,8 @@ class FrameReader:
         if address > ADDRESS_MAX:
             return _NOTHING
         ours = address in (BROADCAST, self._address)
+        if self._garbled and not ours:
+            return _NOTHING
         rule = _EXCEPTION if function & _EXCEPTION_BIT else _LENGTHS.get(function)
         if rule is None:  # to us it wants an exception; only silence can tell its length
             wanted = address == self._address and function and here < ADU_MAX
