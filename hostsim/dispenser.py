@@ -24,10 +24,11 @@ from hostsim.answers import (
     UnitMode,
     UnitState,
 )
-from hostsim.wires import AnswerTimeoutError
+from hostsim.wires import AnswerTimeoutError, LinkError
 
 OPERATION_TIMEOUT_S = 60.0  # a change of state may register the sprocket: a turn at creep speed
 PROGRESS_TIMEOUT_S = 600.0  # a request in which nothing moves for so long will not close
+LOST_COMMANDS_MAX = 3  # so many commands may be lost on the way to Execute
 TICKET_MAX = 65_535  # a module counts tickets in one word of a fieldbus
 
 # The one command that leads on towards Execute from each state in which the unit rests.
@@ -83,6 +84,10 @@ class Dispenser(ABC):
     # -- what each link does in its own way ---------------------------------------------------
 
     @abstractmethod
+    def part_name(self) -> str:
+        """What the module dispenses, such as "M4 nut"."""
+
+    @abstractmethod
     def state(self) -> UnitState:
         """State of the unit."""
 
@@ -115,8 +120,8 @@ class Dispenser(ABC):
         """How a closed request ended. DeviceError if the module does not remember it."""
 
     @abstractmethod
-    def newest_ticket(self) -> int:
-        """The newest ticket the module knows; 0 if it knows none."""
+    def tickets(self) -> list[int]:
+        """Tickets of the requests the module remembers, newest first."""
 
     # -- unit ---------------------------------------------------------------------------------
 
@@ -144,12 +149,20 @@ class Dispenser(ABC):
         look at its cause, put it right, call again.
         """
         left = set(TOWARDS_EXECUTE)
+        lost_left = LOST_COMMANDS_MAX
         state = self._resting_state()
         while state is not UnitState.EXECUTE:
             if state not in left:
                 raise NotReadyError(state, self.cause())
-            left.remove(state)
-            state = self.command(TOWARDS_EXECUTE[state])
+            try:
+                after = self.command(TOWARDS_EXECUTE[state])
+                left.remove(state)
+            except LinkError:  # obeyed or not: the state tells
+                if not lost_left:
+                    raise
+                lost_left -= 1
+                after = self._resting_state()
+            state = after
 
     # -- requests -----------------------------------------------------------------------------
 
@@ -193,4 +206,5 @@ class Dispenser(ABC):
 
     def next_ticket(self) -> int:
         """The ticket after the newest one; after the last number, the first again."""
-        return self.newest_ticket() % TICKET_MAX + 1
+        newest = self.tickets()[:1] or [self.progress().ticket]
+        return newest[0] % TICKET_MAX + 1

@@ -12,6 +12,9 @@ until what is at the other end has answered, or the time for it is over.
 """
 
 import errno
+import math
+import select
+import termios
 import time
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Protocol
@@ -24,6 +27,7 @@ if TYPE_CHECKING:  # the simulation is not needed to talk to a machine
     from hostsim.sharedline import SharedLine
 
 REOPEN_PAUSE_S = 0.05
+TROUBLES = (serial.SerialException, OSError, termios.error)  # all that a port may raise
 READ_BYTES = 4096  # at most at once: what a serial driver buffers
 IN_USE = "another program has it open: close that one first"
 # What the usual reasons mean that a port can't be opened, and what to do about each.
@@ -79,26 +83,32 @@ class SerialWire:
     def open(self) -> None:
         self.close()
         try:
-            self._port = serial.Serial(
-                self.name, self._baud, parity=self._parity, write_timeout=1, exclusive=True
-            )
-        except (serial.SerialException, OSError) as trouble:
+            try:
+                self._port = self._serial(self._parity)
+            except termios.error:  # a pseudo-terminal has no parity bit
+                self._port = self._serial(serial.PARITY_NONE)
+        except TROUBLES as trouble:
             raise LinkError(told(trouble)) from trouble
+
+    def _serial(self, parity: str) -> serial.Serial:
+        return serial.Serial(
+            self.name, self._baud, parity=parity, timeout=0, write_timeout=1, exclusive=True
+        )
 
     def write(self, data: bytes) -> None:
         port = self._open_port()
         try:
             port.write(data)
-        except (serial.SerialException, OSError) as lost:
+        except TROUBLES as lost:
             raise self._lost(lost) from lost
 
     def read(self, timeout_s: float) -> bytes:
         port = self._open_port()
         try:
-            port.timeout = timeout_s
-            first = port.read(1)
-            return first + port.read(min(port.in_waiting, READ_BYTES)) if first else b""
-        except (serial.SerialException, OSError) as lost:
+            # Not by the port's own time-out: to change that sets up the whole port anew.
+            ready, _, _ = select.select([port.fileno()], [], [], timeout_s)
+            return port.read(READ_BYTES) if ready else b""
+        except TROUBLES as lost:
             raise self._lost(lost) from lost
 
     def _open_port(self) -> serial.Serial:
@@ -144,7 +154,7 @@ class SimWire:
         self._line.write(data)
 
     def read(self, timeout_s: float) -> bytes:
-        return self._line.read_within(round(timeout_s * 1e6))
+        return self._line.read_within(math.ceil(timeout_s * 1e6))
 
     def pause(self, seconds: float) -> None:
         self._line.run_until(self._line.now_us + round(seconds * 1e6))

@@ -3,19 +3,27 @@
 import argparse
 import json
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 
+from controller.link.modbus_frame import ADDRESS_MAX
+from hostsim import modbus_master
 from hostsim.answers import Outcome, Progress
 from hostsim.client import DispenserClient
-from hostsim.dispenser import TICKET_MAX
+from hostsim.dispenser import TICKET_MAX, Dispenser
+from hostsim.modbus_client import ModbusClient
+from hostsim.modbus_master import ModbusMaster
 from hostsim.report import advice, as_dict, verdict
 from hostsim.table import ProgressLine
 from hostsim.verbs.common import VerbError, Verbs, add_verb, whole
 
 QUANTITY_MAX = 1_000_000  # the module's own limit is in its description, and is the one that counts
+BAUDS = {"scpi": 115_200, "modbus": modbus_master.BAUD}
 
 DETAILS = """\
-PORT is a device path such as /dev/ttyACM0, or what `tallywheel serve` prints. The unit is led to
-Execute first (clear, reset, start), which moves the sprocket: see that the guard is shut.
+PORT is a device path such as /dev/ttyACM0, or what `tallywheel serve` prints. On a Modbus line,
+--address says which module is meant. The unit is led to Execute first (clear, reset, start), which
+moves the sprocket: see that the guard is shut.
 The exit status is 0 only if the result is exact.
 
 A ticket makes a request unique: asked again, after a lost line or by mistake, it is not delivered
@@ -38,22 +46,46 @@ def add(verbs: Verbs) -> None:
         "--ticket", metavar="T", type=whole("", 1, TICKET_MAX), help="number of the request"
     )
     parser.add_argument(
-        "--baud", type=whole("baud", 300, 3_000_000), default=115_200, help="default %(default)s"
+        "--link", choices=list(BAUDS), default="scpi", help="protocol of the line (default scpi)"
+    )
+    parser.add_argument(
+        "--address",
+        metavar="A",
+        type=whole("", 1, ADDRESS_MAX),
+        default=1,
+        help="address of the module on a Modbus line (default 1)",
+    )
+    parser.add_argument(
+        "--baud",
+        type=whole("baud", 300, 3_000_000),
+        help="speed of the line (default 115200 for SCPI, 19200 for Modbus, which has even parity)",
     )
     parser.add_argument("--json", action="store_true", help="print the result as one JSON object")
 
 
 def run(args: argparse.Namespace) -> int:
     """Make the module ready, open the request, follow it, show its result."""
-    with DispenserClient(args.port, baud=args.baud) as module, ProgressLine(sys.stderr) as line:
+    with connected(args) as module, ProgressLine(sys.stderr) as line:
+        part = module.part_name()
         module.make_ready()
-        part = module.setting("part_name")
 
         def show(progress: Progress) -> None:
             line.show(progress.lower, progress.quantity, f"parts, {progress.state}")
 
         result = module.request(args.quantity, args.ticket, show)
-    print(json.dumps(as_dict(result)) if args.json else verdict([result], str(part)))
+    print(json.dumps(as_dict(result)) if args.json else verdict([result], part))
     if result.outcome is not Outcome.EXACT:
         raise VerbError(advice([result]))
     return 0
+
+
+@contextmanager
+def connected(args: argparse.Namespace) -> Iterator[Dispenser]:
+    """The module, over the link that was asked for."""
+    baud = args.baud or BAUDS[args.link]
+    if args.link == "modbus":
+        with ModbusMaster(args.port, baud=baud) as line:
+            yield ModbusClient(line, args.address)
+    else:
+        with DispenserClient(args.port, baud=baud) as module:
+            yield module

@@ -1,0 +1,192 @@
+"""Client for one dispensing module on a Modbus RTU line.
+
+    with ModbusMaster("/dev/ttyUSB0") as line:
+        nuts, washers = ModbusClient(line, 1), ModbusClient(line, 2)
+        nuts.make_ready()
+        print(nuts.request(8).outcome)
+
+Theory of operation
+-------------------
+It is the client of the SCPI line (`hostsim.client`) on another link, and answers in the
+same types.  Where a block of registers lies and what is in it comes from the firmware's own table
+(`controller.link.registers`), so that no address stands here.  A block is read in one exchange,
+which the module answers as of one instant, and written in one, which takes effect as a whole.
+
+A module refuses with a bare exception number.  Why it did is in its registers, which are read
+then, so `DeviceError` carries the same numbers on both links.
+"""
+
+import struct
+
+from controller.cycle import causes, unit
+from controller.link import scpi_errors
+from controller.link.registers import BLOCKS, COILS, words_of
+from hostsim.answers import (
+    Cause,
+    Counters,
+    Identity,
+    Magazine,
+    Progress,
+    ProtocolError,
+    Result,
+    UnitMode,
+    UnitState,
+    convert,
+)
+from hostsim.dispenser import DeviceError, Dispenser
+from hostsim.modbus_master import (
+    DEVICE_IDENTIFICATION,
+    READ_REGISTERS,
+    WRITE_AND_READ_REGISTERS,
+    WRITE_COIL,
+    WRITE_REGISTERS,
+    ModbusException,
+    ModbusMaster,
+)
+
+FORMATS = "HhIi"  # by kind of a register
+BLOCK = {block[1]: block for block in BLOCKS}  # by name
+COIL = {coil[0]: address for address, coil in enumerate(COILS)}
+COMMANDS = {name.lower(): number for number, name in enumerate(unit.COMMANDS)}
+STALE = -230  # SCPI-1999: Data corrupt or stale
+MEI_IDENTIFICATION = 14
+REGULAR = 2  # the objects up to the name of what is dispensed
+COIL_ON = 0xFF00
+VENDOR, VERSION, MODEL, PART = 0, 2, 5, 6  # objects of the device identification
+
+
+class ModbusClient(Dispenser):
+    """The module with that address on the line of `master`, which stays the caller's.
+
+    `poll_s` is the pause between two looks at an open request.
+    """
+
+    def __init__(self, master: ModbusMaster, address: int, *, poll_s: float = 0.2) -> None:
+        super().__init__(master.wire, poll_s)
+        self.address = address
+        self._master = master
+
+    # -- exchange -----------------------------------------------------------------------------
+
+    def read(self, name: str) -> list[int]:
+        """The values of a block of registers."""
+        question = bytes([READ_REGISTERS]) + span(name)
+        return unpacked(name, self._exchange(question))
+
+    def write(self, name: str, *values: int, repeatable: bool = False) -> None:
+        """Write a block of registers. DeviceError if that is refused."""
+        self._exchange(bytes([WRITE_REGISTERS]) + packed(name, values), repeatable)
+
+    def start(self, coil: str) -> None:
+        """Start what a coil stands for. DeviceError if that is refused."""
+        self._exchange(struct.pack(">BHH", WRITE_COIL, COIL[coil], COIL_ON), False)
+
+    def _exchange(self, question: bytes, repeatable: bool = True) -> bytes:
+        try:
+            return self._master.exchange(self.address, question, repeatable=repeatable)
+        except ModbusException as refused:
+            number = self.read("refusals")[0]
+            raise DeviceError(number, scpi_errors.text(number)) from refused
+
+    # -- the module ---------------------------------------------------------------------------
+
+    def identity(self) -> Identity:
+        """Who made the module, what it is, and its firmware's version; no serial number."""
+        objects = self._objects()
+        return Identity(objects[VENDOR], objects[MODEL], "0", objects[VERSION])
+
+    def part_name(self) -> str:
+        return self._objects()[PART]
+
+    def _objects(self) -> dict[int, str]:
+        """The objects of the device identification."""
+        question = bytes([DEVICE_IDENTIFICATION, MEI_IDENTIFICATION, REGULAR, 0])
+        answer = self._exchange(question)
+        objects, at = {}, 7
+        for _ in range(answer[6]):
+            size = answer[at + 1]
+            objects[answer[at]] = answer[at + 2 : at + 2 + size].decode("ascii", "replace")
+            at += 2 + size
+        return objects
+
+    def state(self) -> UnitState:
+        return convert(UnitState, self.read("unit")[0])
+
+    def mode(self) -> UnitMode:
+        return convert(UnitMode, self.read("unit")[1])
+
+    def cause(self) -> Cause:
+        code = self.read("unit")[2]
+        try:
+            _, _, _, text, remedy = causes.cause(code)
+        except KeyError:  # a newer firmware than this host knows
+            text, remedy = "unknown cause", "look at the module"
+        return Cause(code, text, remedy)
+
+    def give(self, command: str) -> None:
+        self.write("command", COMMANDS[command])
+
+    def change_mode(self, mode: UnitMode) -> None:
+        """Go to another mode. DeviceError unless the unit is stopped, idle or aborted."""
+        self.write("mode", mode, repeatable=True)
+
+    # -- requests -----------------------------------------------------------------------------
+
+    def order(self, ticket: int, quantity: int) -> None:
+        self.write("request", ticket, quantity, repeatable=True)
+
+    def progress(self) -> Progress:
+        return Progress.of(self.read("progress"))
+
+    def result(self, ticket: int) -> Result:
+        choice = packed("selection", (ticket,))
+        question = bytes([WRITE_AND_READ_REGISTERS]) + span("selected") + choice
+        values = unpacked("selected", self._exchange(question))
+        if values[0] == 0:
+            raise DeviceError(STALE, f"{scpi_errors.text(STALE)};no result for ticket {ticket}")
+        return Result.of(values)
+
+    def tickets(self) -> list[int]:
+        return [ticket for ticket in self.read("kept") if ticket]
+
+    def cancel_request(self) -> None:
+        """Have the open request closed early; what is already out is in its result."""
+        self.start("cancel")
+
+    # -- magazine and sprocket ----------------------------------------------------------------
+
+    def load_magazine(self, parts: int) -> None:
+        """Tell the module that `parts` more have been put into its magazine."""
+        self.write("load", parts)
+
+    def magazine(self) -> Magazine:
+        """Parts thought to be in the magazine, and how many it holds."""
+        return Magazine.of(self.read("magazine"))
+
+    def counters(self) -> Counters:
+        """What the sprocket has done since it was changed."""
+        return Counters.of(self.read("sprocket"))
+
+
+def span(name: str) -> bytes:
+    """First address and number of registers of a block."""
+    return struct.pack(">HH", BLOCK[name][0], words_of(BLOCK[name]))
+
+
+def layout(name: str) -> str:
+    """The registers of a block in the notation of `struct`."""
+    return ">" + "".join(FORMATS[row[1]] for row in BLOCK[name][5])
+
+
+def unpacked(name: str, answer: bytes) -> list[int]:
+    """The values of a block, from an answer that carries its registers."""
+    size = 2 * words_of(BLOCK[name])
+    if len(answer) != 2 + size:
+        raise ProtocolError(f"the module answered {len(answer) - 2} bytes of registers, not {size}")
+    return list(struct.unpack_from(layout(name), answer, 2))
+
+
+def packed(name: str, values: tuple[int, ...]) -> bytes:
+    """A block to be written, as functions 16 and 23 have it: its span, byte count, registers."""
+    data = struct.pack(layout(name), *values)
+    return span(name) + bytes([len(data)]) + data
