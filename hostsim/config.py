@@ -149,7 +149,7 @@ class _Reading:
         move = MOVE_NAMED[name]
         for stranger in sorted(set(rung) - {"move", move.amount, "times"}):
             why = f'unknown; a "{name}" takes move, {move.amount} and times'
-            self.problems.append(_line(f"{key}.{stranger}", None, "", "", why))
+            self.problems.append(_line(f"{key}.{_said(stranger)}", None, "", "", why))
         amount = rung.get(move.amount)
         if not _is_number(amount):
             low, high = core.RUNGS[move.code][2:]
@@ -218,14 +218,19 @@ def _strangers(written: dict[str, Any]) -> Iterator[str]:
     """Yield a line for every section and key that doesn't exist, with the nearest that does."""
     for section, content in written.items():
         if section not in SECTIONS:
-            yield _unknown(f"[{section}]", f"[{_nearest(section, list(SECTIONS))}]")
+            yield _unknown(f"[{_said(section)}]", f"[{_nearest(section, list(SECTIONS))}]")
         elif not isinstance(content, dict):
             yield _line(section, content, "", "", f"must be a section, [{section}]")
         else:
             here = [row.name for row in ROWS if row.section == section]
             for name in content:
                 if name not in here:
-                    yield _unknown(f"{section}.{name}", _nearest_key(section, name))
+                    yield _unknown(f"{section}.{_said(name)}", _nearest_key(section, name))
+
+
+def _said(key: str) -> str:
+    """Return a key as a TOML file has it: in quotes, on one line, unless it is a bare one."""
+    return key if re.fullmatch(r"[\w-]+", key, re.ASCII) else json.dumps(key)
 
 
 def _nearest_key(section: str, name: str) -> str:

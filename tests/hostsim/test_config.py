@@ -156,6 +156,11 @@ def test_an_unknown_key_is_refused_with_the_nearest_known_one(section, key, mean
     assert lines == [f"{section}.{key}: unknown; the nearest known one is {meant}"]
 
 
+def test_a_key_that_is_no_word_is_told_in_quotes_on_one_line():
+    (line,) = refused(line={"b\na": 1})
+    assert line == r'line."b\na": unknown; the nearest known one is line.baud'
+
+
 def test_an_unknown_section_is_refused_with_the_nearest_known_one():
     assert refused(lambda written: written.update(moter={"microsteps": 16})) == [
         "[moter]: unknown; the nearest known one is [motor]"

@@ -106,8 +106,8 @@ def test_a_silent_pocket_is_open_until_the_beam_is_proven():
     rows = [
         Row(0, OPEN, 1, 1),
         Row(100_000, RELEASE, 1, 0),
-        Row(400_000, TEST, 1, 0),
-        Row(500_000, CLOSE, 0, 0),
+        Row(2_000_000, TEST, 1, 0),
+        Row(2_100_000, CLOSE, 0, 0),
     ]
     (recount,) = replay(rows, NUT.settings)
     assert [each.what for each in recount.findings] == ["silent", "empty"]
