@@ -78,7 +78,7 @@ class Dispenser(ABC):
 
     def __init__(self, time: Time, poll_s: float) -> None:
         """`poll_s` is the pause between two looks at something that takes its time."""
-        self._time = time
+        self.time = time
         self._poll_s = poll_s
 
     # -- what each link does in its own way ---------------------------------------------------
@@ -135,11 +135,11 @@ class Dispenser(ABC):
 
     def _resting_state(self) -> UnitState:
         """The state of the unit, when it has come to one that it stays in by itself."""
-        deadline_s = self._time.clock_s() + OPERATION_TIMEOUT_S
+        deadline_s = self.time.clock_s() + OPERATION_TIMEOUT_S
         while (state := self.state()) in ON_THE_WAY:
-            if self._time.clock_s() > deadline_s:
+            if self.time.clock_s() > deadline_s:
                 raise AnswerTimeoutError(f"the unit has been {state} for {OPERATION_TIMEOUT_S:g} s")
-            self._time.pause(self._poll_s)
+            self.time.pause(self._poll_s)
         return state
 
     def make_ready(self) -> None:
@@ -195,14 +195,14 @@ class Dispenser(ABC):
                 return self.result(ticket)
             if on_progress is not None:
                 on_progress(progress)
-            now_s = self._time.clock_s()
+            now_s = self.time.clock_s()
             if progress != seen:
                 seen, deadline_s = progress, now_s + PROGRESS_TIMEOUT_S
             if now_s > deadline_s:
                 raise AnswerTimeoutError(
                     f"request {ticket} has not moved for {PROGRESS_TIMEOUT_S:g} s"
                 )
-            self._time.pause(self._poll_s)
+            self.time.pause(self._poll_s)
 
     def next_ticket(self) -> int:
         """The ticket after the newest one; after the last number, the first again."""

@@ -18,7 +18,7 @@ from hostsim.board import BUS
 from hostsim.module import SimModule
 from hostsim.plant.line import Line, LineMix
 
-SLICE_US = 1_000  # how far time runs between two looks at what the modules have said
+SLICE_US = 1_000  # least time between two looks at what the modules have said
 MASTER = -1  # its number as a station; a module's is its place in the list
 
 
@@ -75,9 +75,12 @@ class SharedLine:
                 return
 
     def _next_us(self, until_us: int) -> int:
+        """Where to look next: no sooner than anything may have been said, nor after an arrival."""
+        next_us = max(self.now_us + SLICE_US, min(module.board.due_us for module in self.modules))
         arrives_us = self.medium.due_us()
-        next_us = min(self.now_us + SLICE_US, until_us)
-        return next_us if arrives_us is None else max(self.now_us, min(next_us, arrives_us))
+        if arrives_us is not None:
+            next_us = max(self.now_us, min(next_us, arrives_us))
+        return min(next_us, until_us)
 
     def _arrived(self) -> bool:
         arrives_us = self.medium.due_us()

@@ -3,9 +3,10 @@
 Theory of operation
 -------------------
 A module that is served ends with its process, and the plant's ledger with it.  What outlives both
-is this file: a row for each part as it falls, with the ticket of the request that was open just
-then (0: none), and for what happened around it.  Each row is in the file before the firmware has
-heard of the part, so that killing the process leaves nothing untold.
+is this file: a row for each part as it falls, and for what happened around it.  A part belongs to
+the request that was opened last (0: none since the server began), even if that has closed: it
+falls into the same bag.  Each row is in the file before the firmware has heard of the part, so that
+killing the process leaves nothing untold.
 
 Columns: `time_us` since this power-up, in virtual time; `module`, its bus address; `what`: power,
 open, part, closed; `ticket`.
@@ -19,7 +20,7 @@ from hostsim.engine import Note
 from hostsim.module import SimModule
 
 HEADING = "time_us,module,what,ticket"
-KINDS = {events.REQUEST_OPEN: "open", events.REQUEST_CLOSED: "closed"}
+KINDS = {events.BOOT: "power", events.REQUEST_OPEN: "open", events.REQUEST_CLOSED: "closed"}
 
 
 class TruthLog:
@@ -37,9 +38,10 @@ class TruthLog:
 
     def _take_note(self, note: Note) -> None:
         time_us, kind, ticket, _ = note
+        if kind == events.REQUEST_OPEN:
+            self._ticket = ticket
         if kind in KINDS:
-            self._ticket = ticket if kind == events.REQUEST_OPEN else 0
-            self._tell(time_us, KINDS[kind], ticket)
+            self._tell(time_us, KINDS[kind], self._ticket)
         if self._pass_on is not None:
             self._pass_on(note)
 
