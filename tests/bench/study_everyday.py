@@ -77,8 +77,8 @@ def report(sums: Sums, told: list[list[str]], cpu_s: float) -> str:
             f"called exact and not so: {sums.false_exact}; bounds that did not hold: {sums.untrue}",
             f"times a person had to help: {sums.helped}; "
             f"parts that fell between two requests: {sums.strays}",
-            f"exact without a person: {sums.alone / sums.requests:.3%}, "
-            f"95 % limits {limits.low:.3%} to {limits.high:.3%} (target {TARGET:.1%})",
+            f"exact without a person: {sums.alone / sums.requests:.4%}, "
+            f"95 % limits {limits.low:.4%} to {limits.high:.4%} (target {TARGET:.1%})",
             f"{cpu_s:.0f} s of processor time, {sums.parts / cpu_s:.0f} parts/s",
         ]
     )
