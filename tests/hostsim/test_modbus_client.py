@@ -1,0 +1,178 @@
+"""The Modbus master and client against real firmware on a simulated line, and on frames from books.
+
+Frames and their check sums: those of the usual tutorial for slave 17 (address 11 hex), also in the
+tests of pymodbus and libmodbus; from memory where these do not have them.
+"""
+
+import pytest
+
+from hostsim.answers import Outcome, RequestState, UnitMode, UnitState
+from hostsim.dispenser import DeviceError
+from hostsim.modbus_client import BLOCK, ModbusClient
+from hostsim.modbus_master import ModbusMaster, find_answer
+from hostsim.wires import LinkError
+from tests.hostsim.linerig import Rig
+
+# question's PDU, answer's frame
+EXCHANGES = [
+    ("03 006B 0003", "11 03 06 AE41 5652 4340 49AD"),  # pymodbus test/framer/test_framer.py
+    ("05 00AC FF00", "11 05 00AC FF00 4E8B"),
+    ("08 0000 A537", "11 08 0000 A537 D81D"),
+    ("10 0001 0002 04 000A 0102", "11 10 0001 0002 1298"),
+    ("17 0003 0006 000E 0003 06 00FF 00FF 00FF", "11 17 0C 00FE 0ACD 0001 0003 000D 00FF 0D75"),
+    ("03 007C 0002", "11 83 02 C134"),  # an exception; pymodbus test_framer.py
+]
+
+
+@pytest.mark.parametrize(("question", "answer"), EXCHANGES)
+def test_an_answer_is_found_wherever_it_stands(question, answer):
+    question, answer = bytes.fromhex(question), bytes.fromhex(answer)
+    for before in (b"", b"\x11", b"\x11\x03\x06", bytes.fromhex("1103007C00020743"), b"\0" * 300):
+        for after in (b"", b"\x11", b"\xff\xff"):
+            assert find_answer(before + answer + after, 0x11, question) == answer[1:-2]
+    for end in range(len(answer)):
+        assert find_answer(answer[:end], 0x11, question) is None
+
+
+@pytest.mark.parametrize(("question", "answer"), EXCHANGES)
+def test_no_damaged_or_foreign_answer_is_taken(question, answer):
+    question, answer = bytes.fromhex(question), bytes.fromhex(answer)
+    assert find_answer(answer, 0x12, question) is None
+    for place in range(len(answer)):
+        for bit in range(8):
+            spoilt = bytearray(answer)
+            spoilt[place] ^= 1 << bit
+            assert find_answer(bytes(spoilt), 0x11, question) is None
+
+
+def test_an_answer_to_another_question_of_the_kind_is_not_taken():
+    answer = bytes.fromhex("11 10 0001 0002 1298")
+    assert find_answer(answer, 0x11, bytes.fromhex("10 0003 0002 04 0000 0000")) is None
+    answer = bytes.fromhex("11 03 06 AE41 5652 4340 49AD")
+    assert find_answer(answer, 0x11, bytes.fromhex("03 006B 0002")) is None
+
+
+class Script:
+    """A wire whose far end says what a list says, each with a delay in s, when it is asked."""
+
+    name = "the script"
+
+    def __init__(self, *answers):
+        self.asked = []
+        self._answers = list(answers)
+        self._due = []
+        self._now_s = 0.0
+
+    def open(self):
+        pass
+
+    def close(self):
+        pass
+
+    def write(self, data):
+        self.asked.append(data)
+        answer, delay_s = self._answers.pop(0) if self._answers else (None, 0)
+        if answer == "echo":
+            answer = data
+        if answer is not None:
+            self._due.append((self._now_s + delay_s, answer))
+
+    def read(self, timeout_s):
+        until_s = self._now_s + timeout_s
+        if self._due and self._due[0][0] <= until_s:
+            due_s, answer = self._due.pop(0)
+            self._now_s = max(self._now_s, due_s)
+            return answer
+        self._now_s = until_s
+        return b""
+
+    def pause(self, seconds):
+        self._now_s += seconds
+
+    def clock_s(self):
+        return self._now_s
+
+
+QUESTION, FRAME = (bytes.fromhex(text) for text in EXCHANGES[0])
+OLD = bytes.fromhex("11 03 06 022B 0000 0064 C8BA")  # the data of V1.1b3, section 6.3
+
+
+def test_a_late_answer_is_not_taken_for_the_next_one():
+    wire = Script(("echo", 0), (OLD, 0.7), ("echo", 0.3), (FRAME, 0))
+    assert find_answer(OLD, 0x11, QUESTION) is not None  # so it could be
+    assert ModbusMaster(wire, timeout_s=0.5).exchange(0x11, QUESTION) == FRAME[1:-2]
+    assert len(wire.asked) == 4  # a proof of being in step, the question; both again
+
+
+def test_what_may_not_be_repeated_is_not():
+    wire = Script(("echo", 0), (None, 0), ("echo", 0))
+    master = ModbusMaster(wire, timeout_s=0.5)
+    with pytest.raises(LinkError, match="address 17"):
+        master.exchange(0x11, QUESTION, repeatable=False)
+    assert len(wire.asked) == 2
+
+
+def test_silence_is_told_with_the_address():
+    master = ModbusMaster(Script(), timeout_s=0.5)
+    with pytest.raises(LinkError, match=r"no answer from address 9 on the script within 0\.5 s"):
+        master.exchange(9, QUESTION)
+
+
+@pytest.fixture
+def rig():
+    return Rig("modbus", 3)
+
+
+def test_three_modules_say_who_they_are(rig):
+    assert [client.part_name() for client in rig.clients] == [
+        "M4 nut",
+        "M4 washer",
+        "M4x12 socket screw",
+    ]
+    assert rig.clients[2].identity().model == "screw module"
+    with pytest.raises(LinkError, match="address 4"):
+        ModbusClient(ModbusMaster(rig.clients[0].time, timeout_s=0.1), 4).state()
+
+
+def test_a_request_is_delivered_once_and_read_in_the_same_types_as_over_scpi(rig):
+    nuts = rig.clients[0]
+    assert (nuts.state(), nuts.mode()) == (UnitState.STOPPED, UnitMode.PRODUCTION)
+    nuts.load_magazine(100)
+    nuts.make_ready()
+    looks = []
+    result = nuts.request(12, on_progress=looks.append)
+    assert (result.outcome, result.lower, result.upper) == (Outcome.EXACT, 12, 12)
+    assert result.seconds == pytest.approx(1.3, abs=0.3)
+    assert looks[0].quantity == 12 and RequestState.COUNTING in {look.state for look in looks}
+    assert nuts.request(12, result.ticket) == result
+    assert nuts.magazine().level == 88
+    assert nuts.counters().pieces == 12
+    assert nuts.tickets() == [1] and nuts.next_ticket() == 2
+    assert rig.fell() == {(0, 1): 12}
+
+
+def test_a_refusal_carries_the_number_that_scpi_has_for_it(rig):
+    nuts = rig.clients[0]
+    with pytest.raises(DeviceError, match="-221, Settings conflict"):  # not in Execute
+        nuts.order(1, 5)
+    with pytest.raises(DeviceError, match="-222"):
+        nuts.order(1, 10**6)
+    with pytest.raises(DeviceError, match="-230"):
+        nuts.result(7)
+    nuts.make_ready()
+    nuts.request(5, 1)
+    with pytest.raises(DeviceError, match="-224"):
+        nuts.order(1, 6)
+    nuts.order(2, 50)
+    with pytest.raises(DeviceError, match="-221"):
+        nuts.order(3, 50)
+    nuts.cancel_request()
+    rig.wait(2)
+    assert nuts.result(2).outcome is Outcome.SHORT
+    nuts.command("stop")
+    assert nuts.cause().text == "stop command"
+
+
+def test_every_block_can_be_read_and_no_number_stands_in_the_client_twice(rig):
+    for name, block in BLOCK.items():
+        assert len(rig.clients[1].read(name)) == len(block[5])
