@@ -102,24 +102,26 @@ class Rig:
     def wait(self, span_us):
         """Let time pass."""
         until_us = self.now_us + span_us
-        self._see(self.now_us)  # what a test may have changed
         while self.now_us < until_us:
-            due = [self._due_us, until_us]
-            if self.wheel.end_us is not None:
-                due.append(self.wheel.end_us)
-            self._round(max(self.now_us + 1, min(due)))
+            self._next_round(until_us)
 
-    def wait_for(self, what, limit_us=60_000_000):
-        """Let time pass until `what(self)` is true; return how long that took."""
-        began_us = self.now_us
-        while not what(self):
-            assert self.now_us < began_us + limit_us, "in vain"
-            self.wait(10_000)
-        return self.now_us - began_us
+    def wait_for(self, what, limit_us=120_000_000):
+        """Go round until `what()` is true."""
+        until_us = self.now_us + limit_us
+        while not what():
+            assert self.now_us < until_us, "in vain"
+            self._next_round(until_us)
+
+    def _next_round(self, until_us):
+        self._see(self.now_us)  # what a test may have changed
+        due = [self._due_us, until_us]
+        if self.wheel.end_us is not None:
+            due.append(self.wheel.end_us)
+        self._round(max(self.now_us + 1, min(due)))
 
     def closed(self):
         """Wait until no request is open; return the result as a list of numbers."""
-        self.wait_for(lambda rig: rig.ask("REQ:PROG?").split(",")[2] == "8")
+        self.wait_for(lambda: not self.firmware.request.is_open)
         return [int(field) for field in self.ask("REQ:RES?").split(",")]
 
     def _round(self, now_us):

@@ -60,6 +60,7 @@ class Wheel:
         self.coast_steps = 0  # how far the wheel runs on when it is cut off at cruise
         self.slip_at = None  # (pulse, steps): the motor loses so many steps at that pulse
         self.stall_at = None  # the pulse from which on the motor does not follow
+        self.hung = False  # the drive neither steps nor ends its move
         self.sensor_works = True
         self.let_go = []  # times at which pockets have let go, in order
         self.edges = []  # times of index edges not yet taken
@@ -99,7 +100,7 @@ class Wheel:
     @property
     def end_us(self):
         """When the last pulse is out; None at rest."""
-        if not self.flags & RUNNING:
+        if not self.flags & RUNNING or self.hung:
             return None
         return self._start_us - (-self.ticks[-1] // TICKS_PER_US)
 
@@ -112,7 +113,7 @@ class Wheel:
     def advance(self, now_us):
         """Let the pulses up to `now_us` come."""
         self.now_us = now_us
-        if not self.flags & RUNNING:
+        if not self.flags & RUNNING or self.hung:
             return
         direction = self._move.direction
         due = (now_us - self._start_us) * TICKS_PER_US
