@@ -13,14 +13,24 @@ import struct
 from controller.cycle.orders import RESULTS_KEPT
 from controller.link.desk import OUT_OF_RANGE
 from controller.link.refusal import Refused
-from controller.link.registers import BLOCKS, COILS, INPUTS, MAP_VERSION, WORDS, words_of
+from controller.link.registers import BLOCKS, COILS, INPUTS, MAP_VERSION, words_of
 
-_FORMATS = (">H", ">h", ">I", ">i")
+_FORMATS = "HhIi"
 # Counts beyond what a register holds stay at its end; nobody should mistake a large one for none.
 _LOWEST = (0, -0x8000, 0, -0x80000000)
 _HIGHEST = (0xFFFF, 0x7FFF, 0xFFFFFFFF, 0x7FFFFFFF)
 
-_SPANS = tuple([(block[0], block[0] + words_of(block)) for block in BLOCKS])
+# Of each block: first address, the one behind its last, format of its words.
+_SPANS = tuple(
+    [
+        (
+            block[0],
+            block[0] + words_of(block),
+            ">" + "".join([_FORMATS[row[1]] for row in block[5]]),
+        )
+        for block in BLOCKS
+    ]
+)
 _NO_RESULT = (0,) * 9
 
 
@@ -38,7 +48,7 @@ class Bank:
     def has_registers(self, start, count):
         """Tell whether every register from `start` on exists."""
         end = start + count
-        for first, last in _SPANS:
+        for first, last, _ in _SPANS:
             if first <= start < last:
                 start = last
         return start >= end
@@ -48,27 +58,23 @@ class Bank:
         end = start + count
         parts = []
         for number in range(len(BLOCKS)):
-            first, last = _SPANS[number]
+            first, last, layout = _SPANS[number]
             if first < end and start < last:
-                words = self._words(BLOCKS[number])
+                words = self._words(BLOCKS[number], layout)
                 parts.append(words[2 * max(0, start - first) : 2 * (end - first)])
         return b"".join(parts)
 
     def writable(self, start, count):
         """Return the number of the block that begins and ends so and can be written; else None."""
         for number in range(len(BLOCKS)):
-            if _SPANS[number] == (start, start + count) and BLOCKS[number][4]:
+            if _SPANS[number][:2] == (start, start + count) and BLOCKS[number][4]:
                 return number
         return None
 
     def write_registers(self, number, data):
         """Write a whole block; raises Refused, and nothing has changed then."""
         path, rows = BLOCKS[number][4:]
-        values = []
-        at = 0
-        for row in rows:
-            values.append(struct.unpack_from(_FORMATS[row[1]], data, at)[0])
-            at += 2 * WORDS[row[1]]
+        values = struct.unpack(_SPANS[number][2], data)
         try:
             for place in range(len(rows)):
                 self._check(rows[place], values[place])
@@ -77,17 +83,18 @@ class Bank:
             self._note(refused)
             raise
 
-    def _words(self, block):
+    def _words(self, block, layout):
         path, _, rows = block[3:]
         if not path:
             return bytes(2 * words_of(block))
-        values = self._call(path)()
-        words = b""
+        values = list(self._call(path)())
         for place in range(len(rows)):
             kind = rows[place][1]
-            value = max(_LOWEST[kind], min(_HIGHEST[kind], values[place]))
-            words += struct.pack(_FORMATS[kind], value)
-        return words
+            if values[place] > _HIGHEST[kind]:
+                values[place] = _HIGHEST[kind]
+            elif values[place] < _LOWEST[kind]:
+                values[place] = _LOWEST[kind]
+        return struct.pack(layout, *values)
 
     def _check(self, row, value):
         low, high = [
