@@ -67,13 +67,12 @@ class Track:
 
         A look-up and a division, where `step_at` twice would be a search: it is asked every pocket.
         """
-        near = min(max(expected, 1), self.move.steps)
-        far = min(near + LAG_SPAN_STEPS, self.move.steps)
-        if far == near:
-            near = max(1, far - LAG_SPAN_STEPS)
-        near_ticks = step_ticks(self.move, near)
-        span = step_ticks(self.move, far) - near_ticks
-        late = (time_us - self._started_us) * TICKS_PER_US - near_ticks
+        steps = self.move.steps
+        expected = min(max(expected, 1), steps)
+        near = max(1, min(expected, steps - LAG_SPAN_STEPS))
+        far = min(near + LAG_SPAN_STEPS, steps)
+        span = step_ticks(self.move, far) - step_ticks(self.move, near)
+        late = (time_us - self._started_us) * TICKS_PER_US - step_ticks(self.move, expected)
         return late * (far - near) // span if span else 0
 
     def earliest_end(self, ahead=0):
