@@ -111,7 +111,7 @@ class VirtualBoard:
         self.rounds += 1
         scene = Scene(
             now_us,
-            plant.levels,
+            plant.look(),
             plant.drive_status(),
             (plant.blocked, self._lost),
             edges,

@@ -75,7 +75,11 @@ class Inputs:
     """Switches and sensors with a level, and the pocket index sensor."""
 
     def levels(self):
-        """Return the present level bits (GUARD_CLOSED ...)."""
+        """Return the present level bits (GUARD_CLOSED ...).
+
+        GUARD_CLOSED and DRIVE_HEALTHY hold a lapse: either reads 0 until the next `drain` if it has
+        been 0 since the last one, however short that was.  No guard is opened unseen.
+        """
 
     def drain(self):
         """Return changes since the last call, oldest first: a list of (time_us, code)."""

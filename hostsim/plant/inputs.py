@@ -24,6 +24,8 @@ NAMES = {
     GIVE: ("give low", "give high"),
 }
 
+LAPSES_HELD = GUARD_CLOSED | DRIVE_HEALTHY  # as the ports ask of a board
+
 
 class Inputs:
     """Levels now, and what changed since the board last took the list."""
@@ -32,6 +34,7 @@ class Inputs:
         self.levels = ALL_READY
         self.changes: list[tuple[int, int]] = []
         self.index_alive = True
+        self._lapsed = 0  # bits that have been 0 since the board last looked
         self._agenda = agenda
         self._log = log
 
@@ -41,10 +44,17 @@ class Inputs:
         if levels == self.levels:
             return False
         self.levels = levels
+        self._lapsed |= LAPSES_HELD & ~levels
         self.changes.append((self._agenda.now_us, LEVELS_CHANGED))
         self._log.add(self._agenda.now_us, NAMES[bit][on])
         self._agenda.urgent = True
         return True
+
+    def look(self) -> int:
+        """The levels for the board: a guard or driver that was off for an instant is off once."""
+        levels = self.levels & ~self._lapsed
+        self._lapsed = 0
+        return levels
 
     def index_edge(self) -> None:
         """The index flag's edge has reached its sensor."""

@@ -138,8 +138,12 @@ class Plant:
 
     @property
     def levels(self) -> int:
-        """The level bits of `controller.board.ports`."""
+        """The level bits of `controller.board.ports` as they are."""
         return self._inputs.levels
+
+    def look(self) -> int:
+        """The level bits for the board, which holds a lapse of guard or driver until it looks."""
+        return self._inputs.look()
 
     def drive_start(self, move: MoveWords) -> None:
         """Begin a move. RuntimeError if one is running or the motor is released."""

@@ -154,6 +154,15 @@ def test_every_mix_does_what_it_says(mix: str) -> None:
     pytest.fail(f"{mix} never happened")
 
 
+def test_a_guard_that_was_open_for_an_instant_is_seen_once() -> None:
+    plant = Rig("none").plant
+    plant.guard(False)
+    plant.guard(True)
+    assert plant.levels & GUARD_CLOSED
+    assert not plant.look() & GUARD_CLOSED
+    assert plant.look() & GUARD_CLOSED
+
+
 def test_none_is_none() -> None:
     rig = Rig("none")
     for _ in range(20):
