@@ -19,7 +19,14 @@ coil, and takes effect within the poll that heard it.
 
 from controller.link.bank import Bank
 from controller.link.modbus_frame import BROADCAST, FrameReader, framed
-from controller.link.modbus_functions import BROADCASTS, BUSY, FIRST_COUNTER, Functions, Rejected
+from controller.link.modbus_functions import (
+    BROADCASTS,
+    BUSY,
+    FIRST_COUNTER,
+    WRITES,
+    Functions,
+    Rejected,
+)
 
 _REPLY_BIT = 0x80  # function codes from here on are exception replies
 # Answers not yet taken: two of the longest. A master asks again only when it has one or gives up.
@@ -40,7 +47,7 @@ class ModbusServer:
         )
 
     def feed(self, data, now_us):
-        """A look at the line has found `data`; return True if a frame was for this module."""
+        """A look at the line has found `data`; return True if something was written."""
         self._obeyed = False
         if data:
             self.reader.feed(data, now_us)
@@ -63,7 +70,7 @@ class ModbusServer:
         return self.reader.deadline_us()
 
     def _on_frame(self, address, pdu):
-        self._obeyed = True
+        self._obeyed = self._obeyed or pdu[0] in WRITES
         if address == BROADCAST:
             self._counters.served += 1
             self._counters.silent += 1

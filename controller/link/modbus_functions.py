@@ -33,7 +33,9 @@ WRITE_COIL = 5
 WRITE_REGISTER = 6
 WRITE_COILS = 15
 WRITE_REGISTERS = 16
+READ_WRITE_REGISTERS = 23
 BROADCASTS = (WRITE_COIL, WRITE_REGISTER, WRITE_COILS, WRITE_REGISTERS)
+WRITES = BROADCASTS + (READ_WRITE_REGISTERS,)
 COIL_ON = 0xFF00
 COIL_OFF = 0
 
@@ -238,7 +240,7 @@ _FUNCTIONS = {
     WRITE_COILS: Functions._write_coils,
     WRITE_REGISTERS: Functions._write_registers,
     17: Functions._report_server,
-    23: Functions._read_write_registers,
+    READ_WRITE_REGISTERS: Functions._read_write_registers,
     43: Functions._identify,
 }
 
