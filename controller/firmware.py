@@ -31,6 +31,7 @@ from controller.link.handshake import Handshake
 from controller.link.modbus import ModbusServer
 from controller.link.scpi import ScpiServer
 from controller.motion.sprocket import MOVING, Sprocket
+from controller.record import book
 from controller.record import events as ev
 from controller.record.book import Book
 from controller.record.counters import Counters
@@ -41,6 +42,8 @@ IDLE_US = 100000
 LOOK_US = 2000
 # The next round after one in which a host said something, so that its wish is acted upon.
 SOON_US = 1
+
+_STORE_CAUSES = {book.LOST: causes.RECORD_LOST, book.FAILED: causes.RECORD_FAILED}
 
 
 class Firmware:
@@ -84,6 +87,7 @@ class Firmware:
         ports.drive.enable(False)
         ports.beam.test(False)
         self.events.note(self.now_us, ev.BOOT)
+        self._store_condition = book.SOUND
         self._remember()
 
     def poll(self, now_us):
@@ -107,6 +111,7 @@ class Firmware:
         self.service.step(now_us)
         if was_open and not self.request.is_open:
             self._file_result()
+        self._watch_store()
         ordered = self.handshake.poll(now_us, self._levels)
         told = self._talk()
         if self._talk_on_bus() or told or ordered:
@@ -217,6 +222,17 @@ class Firmware:
         if cut is not None:
             self.events.note(self.now_us, ev.REQUEST_CLOSED, cut.ticket, cut.outcome)
             self.service.halt_unit(causes.POWER_CUT, self.now_us)
+        self._watch_store()
+
+    def _watch_store(self):
+        """Say what has become of the store; without one the module works, and forgets."""
+        condition = self.book.condition
+        if condition == self._store_condition:
+            return
+        self._store_condition = condition
+        self.events.note(self.now_us, ev.STORE, condition)
+        if condition in _STORE_CAUSES:
+            self.service.halt_unit(_STORE_CAUSES[condition], self.now_us)
 
     def _talk(self):
         """Serve the line; True if a host said something."""
@@ -232,14 +248,14 @@ class Firmware:
         return bool(data)
 
     def _talk_on_bus(self):
-        """Serve the bus; True if a master said something to this module."""
+        """Serve the bus; True if a master has asked for something to be done."""
         bus = self.ports.bus
         server = self._bus
-        heard = server.feed(bus.read(), self.now_us)
+        asked = server.feed(bus.read(), self.now_us)
         answer = server.take()
         if answer:
             bus.write(answer)
-        return heard
+        return asked
 
     def _deadline_us(self):
         now_us = self.now_us

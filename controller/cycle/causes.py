@@ -44,6 +44,8 @@ SUSPEND_COMMAND = 34
 # Leads to Stopped.
 STOP_COMMAND = 41
 POWER_CUT = 42
+RECORD_LOST = 43
+RECORD_FAILED = 44
 
 # Leads nowhere: the unit stays in service, but the request or the bag wants a look.
 CANCELLED = 51
@@ -181,6 +183,22 @@ CAUSES = (
         STOPPED,
         "the power was cut while a request was open",
         "Check the bag by hand against the reported bounds; then reset and start.",
+    ),
+    (
+        RECORD_LOST,
+        WARNING,
+        STOPPED,
+        "the store holds what can't be read: tickets, results or counters may be lost",
+        "Check the last bag by hand, and see that the host repeats no old ticket; "
+        "then reset and start.",
+    ),
+    (
+        RECORD_FAILED,
+        WARNING,
+        STOPPED,
+        "the store does not keep what is written to it",
+        "Check the bag against the result; then reset and start. If requests are still refused, "
+        "have the store replaced.",
     ),
     (
         EDGES_LOST,

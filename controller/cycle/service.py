@@ -26,7 +26,12 @@ ENABLE_SETTLE_US = 100000
 # An acting state that takes longer than this beyond the longest wait settings allow hangs.
 ACTING_LIMIT_US = 30000000
 
-_COMMAND_FOR = {unit.HELD: unit.HOLD, unit.SUSPENDED: unit.SUSPEND, unit.ABORTED: unit.ABORT}
+_COMMAND_FOR = {
+    unit.HELD: unit.HOLD,
+    unit.SUSPENDED: unit.SUSPEND,
+    unit.ABORTED: unit.ABORT,
+    unit.STOPPED: unit.STOP,
+}
 # Refused while the guard is open or the drive faulty.
 _NEEDS_SAFE = (unit.RESET, unit.START, unit.CLEAR)
 _CUTTING = (unit.ABORTING, unit.ABORTED)

@@ -29,9 +29,11 @@ from controller.link.scpi_parameters import (
     allowed,
     may_be_left_out,
 )
+from controller.record.book import FAILED, MISSING
 
 SELF_TEST_BEAM = 1  # *TST?: the last beam test failed
 SELF_TEST_DRIVE = 2  # *TST?: the stepper driver reports a fault
+SELF_TEST_STORE = 4  # *TST?: there is no store, or it does not keep what is written to it
 
 _BYTE = (NUMBER, "mask", 0, 255)
 _WORD = (NUMBER, "mask", 0, 65535)
@@ -55,6 +57,8 @@ def _self_test(server):
         failed |= SELF_TEST_BEAM
     if not server.fw.inputs() & DRIVE_HEALTHY:
         failed |= SELF_TEST_DRIVE
+    if server.fw.store_condition() in (MISSING, FAILED):
+        failed |= SELF_TEST_STORE
     return failed
 
 
@@ -156,7 +160,13 @@ TREE = (
             ("SRE", "status.set_service", (_BYTE,), "", "choose what bit 6 sums up"),
             ("SRE?", "status.service", (), "mask", "what bit 6 sums up"),
             ("STB?", "status_byte", (), "byte", "status byte; clears nothing"),
-            ("TST?", _self_test, (), "failed", "0, or 1 beam test failed + 2 drive fault"),
+            (
+                "TST?",
+                _self_test,
+                (),
+                "failed",
+                "0, or the sum of: 1 beam test failed, 2 drive fault, 4 no store that keeps",
+            ),
             ("WAI", "wait", (), "", "let later commands wait until nothing is under way"),
         ),
     ),

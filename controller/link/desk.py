@@ -225,6 +225,10 @@ class Desk:
         """(number, text) of what was wrong with the last give, as in `handshake`."""
         return self._fw.handshake.fault
 
+    def store_condition(self):
+        """What has become of the store: a condition of `controller.record.book`."""
+        return self._fw.book.condition
+
     # ---- magazine and sprocket ------------------------------------------------------------------
 
     def magazine_load(self, parts):

@@ -92,7 +92,7 @@ class Book:
     # ---- power-up -------------------------------------------------------------------------------
 
     def restore(self):
-        """Read everything; return the result of a request that the power cut interrupted, or None."""
+        """Read everything; return the result of a request that was open at the cut, or None."""
         if self.condition == MISSING:
             return None
         self._journal.replay(self._take)
@@ -134,45 +134,31 @@ class Book:
         return False
 
     def follow(self, request, tally, now_us):
-        """Put down what is due; called in every round, before anything may move.
-
-        False when the store has just failed: what is let go from now on is not put down.
-        """
+        """Put down what is due; called in every round, before anything may move."""
         if self.condition == FAILED:
-            return True
+            return
         if self._will is None:
-            fallen = self._counters.lifetime - self._lifetime
-            return self._put(TOTALS) if 0 < self._every <= fallen else True
+            if 0 < self._every <= self._counters.lifetime - self._lifetime:
+                self._put(TOTALS)
+            return
         if request.at_rest:
             unjudged = tally.upper - tally.lower - tally.extra
-            out = most = tally.upper + tally.empty + max(0, unjudged)
+            most = tally.upper + tally.empty + max(0, unjudged)
             due = most != self._will.upper
         else:
-            stage = self._stage(tally.owed)
-            out = self._most_out(tally.upper, tally.empty, tally.quantity, LATE)
-            most = self._most_out(tally.upper, tally.empty, tally.quantity, LATE + stage)
-            due = out > self._will.upper
-        if not due and tally.extra == self._extra:
-            return True
-        self._extra = tally.extra
-        self._will = Result(
-            request.ticket,
-            request.quantity,
-            INTERRUPTED,
-            tally.lower,
-            most,
-            tally.pockets,
-            request.retries,
-            (now_us - request.opened_us) // 1000,
-            POWER_CUT,
-        )
-        return self._put(OPEN, self._will)
+            upper, empty, quantity = tally.upper, tally.empty, tally.quantity
+            most = self._most_out(upper, empty, quantity, LATE + self._stage(tally.owed))
+            due = self._most_out(upper, empty, quantity, LATE) > self._will.upper
+        if due or tally.extra != self._extra:
+            self._extra = tally.extra
+            self._will = self._will_of(request, tally, most, now_us)
+            self._put(OPEN, self._will)
 
     def close(self, result):
         """Put a result down that is among the orders already; a host may read it afterwards."""
         self._will = None
         self._strays = 0
-        return self._put(CLOSED, result)
+        self._put(CLOSED, result)
 
     def amend(self, result):
         """Put the newest result down again, because a stray part has changed it."""
@@ -193,6 +179,19 @@ class Book:
         pockets = max(upper, min(quantity, upper + ahead))
         return pockets + empty + COAST + self._seconds
 
+    def _will_of(self, request, tally, most, now_us):
+        return Result(
+            request.ticket,
+            request.quantity,
+            INTERRUPTED,
+            tally.lower,
+            most,
+            tally.pockets,
+            request.retries,
+            (now_us - request.opened_us) // 1000,
+            POWER_CUT,
+        )
+
     # ---- records --------------------------------------------------------------------------------
 
     def _put(self, kind, result=None):
@@ -200,9 +199,7 @@ class Book:
         if self.condition == MISSING:
             return True
         journal = self._journal
-        if not (
-            journal.append(kind, self._payload(result)) or journal.compact(self._snapshot())
-        ):
+        if not (journal.append(kind, self._payload(result)) or journal.compact(self._snapshot())):
             self.condition = FAILED
             return False
         if self.condition == FAILED:

@@ -28,6 +28,7 @@ BOOT = 17
 RELEASE = 18  # a pocket, b us of uncertainty; the time is the earliest it can have let go
 CREEP_RELEASE = 19  # the same, passed at the creep rate
 WIRES = 20  # a phase of the hard-wired hand-shake, b ticket of its last request
+STORE = 21  # a condition of the store, as in `book`
 
 NAMES = (
     "",
@@ -51,6 +52,7 @@ NAMES = (
     "release",
     "creep-release",
     "wires",
+    "store",
 )
 
 RING_EVENTS = 64  # about one request's worth; at five words each it costs the board 1.3 KB

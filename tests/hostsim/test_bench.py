@@ -26,6 +26,8 @@ def test_every_cause_that_wants_hands_has_them():
         causes.RETRIES_USED,
         causes.EDGES_LOST,
         causes.POWER_CUT,
+        causes.RECORD_LOST,
+        causes.RECORD_FAILED,
     }
     stops = {row[0] for row in causes.CAUSES if row[1] > causes.NOTICE and row[2]}
     assert stops - handless == set(HANDS)

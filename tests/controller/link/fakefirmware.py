@@ -143,6 +143,9 @@ class FakeFirmware:
     def wires_fault(self) -> tuple[int, str]:
         return (0, "none")
 
+    def store_condition(self) -> int:
+        return 0
+
     # magazine, sprocket, bench
 
     def magazine_load(self, parts: int) -> None:
