@@ -61,7 +61,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         return FAILED
     except OSError as error:
         name = error.filename or "a file"
-        print(f"tallywheel {args.verb}: cannot write {name}: {error.strerror}", file=sys.stderr)
+        why = f"cannot write {name}: {error.strerror}; choose another place"
+        print(f"tallywheel {args.verb}: {why}", file=sys.stderr)
         return FAILED
 
 
