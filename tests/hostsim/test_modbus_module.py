@@ -5,12 +5,14 @@ from pathlib import Path
 
 import pytest
 
+import controller.link
 from hostsim.board import BUS
 from hostsim.config import load
 from hostsim.module import SimModule
 from tests.controller.link.bus import frame, frames_in
 from tests.controller.link.test_modbus_functions import COMMAND, FIRST, order, pdu
 
+README = Path(controller.link.__file__).with_name("README.md")
 CONFIG = Path(__file__).parents[2] / "configs" / "m4_nut.toml"
 ADDRESS = 1
 SILENCE_US = 2006  # 3.5 characters at 19,200 baud
@@ -149,3 +151,18 @@ def test_noise_on_the_bus_moves_nothing_and_spoils_no_request() -> None:
         cell.until(lambda: cell.read("progress", ">HIH")[2] == CLOSED)
         assert cell.result(7)[:5] == (7, 12, 0, 12, 12)
         assert cell.read("kept", ">HH") == (7, 0)
+
+
+def test_the_session_in_the_readme() -> None:
+    """Byte for byte, up to how long the request has taken."""
+    text = README.read_text(encoding="utf-8")
+    session = text[text.index("> 01 06 00 C8") :].partition("```")[0].replace("\n<", " <")
+    with Cell() as cell:
+        for line in session.splitlines():
+            said, answered = (bytes.fromhex(part) for part in line.lstrip("> ").split("<"))
+            if not answered[1] & 0x80:  # what is refused is meant to come while another is open
+                cell.until(lambda: not cell.read("unit", ">HHHH")[3])
+            cell.module.board.write(said, BUS)
+            cell.module.run_until(cell.module.now_us + ANSWER_US)
+            heard = cell.module.board.read(BUS)
+            assert (heard[:25], len(heard)) == (answered[:25], len(answered))
