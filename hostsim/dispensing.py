@@ -18,7 +18,7 @@ from hostsim.dispenser import TICKET_MAX
 from hostsim.links import SimLink
 from hostsim.module import SimModule
 
-POLL_S = 1.0  # of virtual time, between two looks at an open request
+POLL_S = 2.0  # of virtual time, between two looks at an open request
 
 
 @dataclass(frozen=True)

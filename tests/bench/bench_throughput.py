@@ -6,10 +6,11 @@ Requests for 100 parts without faults, timed from the end of the first.  `direct
 and waits for `*OPC?`; `client` is what `tallywheel dispense` does (`hostsim.dispensing`: the client
 polls, an attendant fills the magazine).  The children run the firmware in lock-step over a pipe;
 their processor time, start included, is added to this one's.  Only one of the two works at a time,
-so wall and processor time agree on an idle machine.
+so wall and processor time agree on an idle machine; on a busy one only the latter means something.
+Each line is the best of several turns, which the ways take one after the other.
 
 The targets are 5,000 parts a second in process on one core and 300 under MicroPython.  `time` is
-what a part takes against the first way of this same run.
+what a part takes of the processor against the first way of this same run.
 """
 
 import resource
@@ -30,6 +31,7 @@ CONFIGS = Path(__file__).parents[2] / "configs"
 QUANTITY = 100
 TARGETS = {"inprocess": 5_000, "cpython": 300, "micropython": 300}
 CHILD_SHARE = 4  # children get one part in so many
+TURNS = 3
 
 Way = Callable[[SimModule, int], Iterator[object]]  # makes that many requests, a step for each
 
@@ -49,6 +51,9 @@ def direct(module: SimModule, requests: int) -> Iterator[None]:
 def through_client(module: SimModule, requests: int) -> Iterator[object]:
     """As the command line does it."""
     return dispense(module, QUANTITY, requests)
+
+
+NAMES: dict[Way, str] = {direct: "direct", through_client: "client"}
 
 
 def measure(config: ModuleConfig, engine: str, way: Way, parts: int) -> tuple[int, float, float]:
@@ -73,19 +78,22 @@ def children_s() -> float:
 
 
 def main() -> None:
-    parts = int(sys.argv[1]) if len(sys.argv) > 1 else 20_000
+    parts = int(sys.argv[1]) if len(sys.argv) > 1 else 10_000
     config = load(CONFIGS / (sys.argv[2] if len(sys.argv) > 2 else "m4_nut.toml"))
+    ways = [(engine, way) for engine in TARGETS for way in (direct, through_client)]
+    best: dict[tuple[str, Way], tuple[int, float, float]] = {}
+    for key in ways * TURNS:
+        engine, way = key
+        share = parts if engine == "inprocess" else parts // CHILD_SHARE
+        found = measure(config, engine, way, share)
+        best[key] = min(best.get(key, found), found, key=lambda figures: figures[2])
     rows, first_s = [], 0.0
-    for engine, target in TARGETS.items():
-        for name, way in (("direct", direct), ("client", through_client)):
-            share = parts if engine == "inprocess" else parts // CHILD_SHARE
-            passed, wall_s, cpu_s = measure(config, engine, way, share)
-            part_s = wall_s / passed
-            first_s = first_s or part_s
-            figures = (wall_s, cpu_s, part_s / first_s)
-            rates = (passed / wall_s, passed / cpu_s, target)
-            row = [f"{figure:.2f}" for figure in figures] + [f"{rate:.0f}" for rate in rates]
-            rows.append([engine, name, str(passed), *row])
+    for (engine, way), (passed, wall_s, cpu_s) in best.items():
+        first_s = first_s or cpu_s / passed
+        figures = (wall_s, cpu_s, cpu_s / passed / first_s)
+        rates = (passed / wall_s, passed / cpu_s, TARGETS[engine])
+        row = [f"{figure:.2f}" for figure in figures] + [f"{rate:.0f}" for rate in rates]
+        rows.append([engine, NAMES[way], str(passed), *row])
     headings = ["engine", "way", "parts", "wall s", "cpu s", "time"]
     print(table([*headings, "parts/wall s", "parts/cpu s", "target"], rows))
 
