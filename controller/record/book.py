@@ -21,9 +21,9 @@ may have let go before the next will is written.  `_most_out` adds them up:
 
     upper     the tally's own bound: pockets that may have let go, less those proven empty
     empty     those, because their part may cling, and fall when nobody looks
-    ahead     pockets let go before the next record.  A run is never longer than what is owed, so
-              this ends at the quantity; and a new will is written when `record_checkpoint`
-              pockets have been passed, and LATE more may have been before anybody noticed
+    stage     pockets passed before the next will, which is written after `record_checkpoint`; a
+              run is never longer than what is owed, so the last stage may be shorter
+    LATE      one more may have let go before a round has noticed
     COAST     a wheel without power runs on less than a pocket, so over one release at most
     seconds   a pocket may have held two parts, and the second was not yet seen.  Once it is seen
               it raises the tally's bound and is put down at once; so this is one for each pocket
@@ -125,7 +125,7 @@ class Book:
 
     def open(self, ticket, quantity):
         """Put a new request down. False if the store does not keep it: then it must not begin."""
-        most = self._most_out(0, 0, quantity, LATE + self._stage(quantity))
+        most = self._most_out(0, self._stage(quantity))
         self._extra = 0
         self._will = Result(ticket, quantity, INTERRUPTED, 0, most, 0, 0, 0, POWER_CUT)
         if self._put(OPEN, self._will):
@@ -146,9 +146,9 @@ class Book:
             most = tally.upper + tally.empty + max(0, unjudged)
             due = most != self._will.upper
         else:
-            upper, empty, quantity = tally.upper, tally.empty, tally.quantity
-            most = self._most_out(upper, empty, quantity, LATE + self._stage(tally.owed))
-            due = self._most_out(upper, empty, quantity, LATE) > self._will.upper
+            out = tally.upper + tally.empty
+            most = self._most_out(out, self._stage(tally.owed))
+            due = self._most_out(out, 0) > self._will.upper
         if due or tally.extra != self._extra:
             self._extra = tally.extra
             self._will = self._will_of(request, tally, most, now_us)
@@ -174,10 +174,9 @@ class Book:
         """Pockets that may be passed from one will to the next."""
         return owed if self._every == 0 or owed <= self._every else self._every - 1
 
-    def _most_out(self, upper, empty, quantity, ahead):
-        """Return how many parts may be out, with the power gone while the wheel turns."""
-        pockets = max(upper, min(quantity, upper + ahead))
-        return pockets + empty + COAST + self._seconds
+    def _most_out(self, out, stage):
+        """Return how many parts may be out when power goes before `stage` more pockets are seen."""
+        return out + stage + LATE + COAST + self._seconds
 
     def _will_of(self, request, tally, most, now_us):
         return Result(

@@ -21,7 +21,8 @@ two that are, the higher generation wins.  So up to the last byte of the seal th
 holds, and from then on the new one does.  Power-up writes nothing and may be cut like anything.
 
 No cut leaves a seal behind a snapshot with holes, or records after a missing one: then memory has
-decayed.  What can be read is taken, from the older segment first, and `damaged` says so.
+decayed.  What can be read is taken, from the older segment first, and `damaged` says so; what is
+left of the snapshot then says again what has been said.
 
 Bounds: a payload has at most 255 bytes, and a walk reads every byte of a segment at most a fixed
 number of times.
