@@ -8,7 +8,8 @@ pass, and come back after the line was lost.  `TextLink` does so over any wire (
 
 An answer that comes too late is the classic way to read the answer to the wrong question.  After
 any time-out the link therefore clears the module (the byte ETX is its device clear: waiting
-input and answers are dropped), and reads on until the module has said who it is.
+input and answers are dropped), and reads on until the module has said who it is, before it asks
+anything else.
 """
 
 import re
@@ -51,12 +52,18 @@ class TextLink:
     def __init__(self, wire: Wire) -> None:
         self._wire = wire
         self._heard = b""  # behind the line that was read last
+        self._in_step = False  # whether the next answer can be no old one
         self.reopen(within_s=0)
 
     def ask(self, line: str, timeout_s: float) -> str:
+        if not self._in_step:
+            self._greet()
+        self._in_step = False
         self._heard = b""
         self._wire.write(line.encode("ascii") + b"\n")
-        return self._read_line(timeout_s)
+        answer = self._read_line(timeout_s)
+        self._in_step = True
+        return answer
 
     def _read_line(self, timeout_s: float) -> str:
         wire = self._wire
@@ -77,10 +84,12 @@ class TextLink:
 
     def _greet(self) -> None:
         """Clear the module and read on until it has said who it is."""
+        self._in_step = False
         self._heard = b""
         self._wire.write(ETX + b"\n*CLS;*IDN?\n")
         for _ in range(STALE_LINES_MAX):
             if IDENTITY.fullmatch(self._read_line(CLEAR_ANSWER_S)):
+                self._in_step = True
                 return
         raise LinkError(f"what is on {self._wire.name} does not say who it is: is it a module?")
 
