@@ -23,7 +23,7 @@ Three rules keep the bag true, whatever happens to line and power:
 
 import argparse
 import sys
-from collections.abc import Callable, Generator, Sequence
+from collections.abc import Callable, Generator, Mapping
 from functools import partial
 from typing import TypeVar
 
@@ -33,9 +33,9 @@ from hostsim.modbus_client import ModbusClient
 from hostsim.modbus_master import ModbusMaster
 from hostsim.wires import LinkError
 
-ADDRESSES = (1, 2, 3)  # as in the three descriptions
+KIT = {"M4 nut": 1, "M4 washer": 2, "M4x12 socket screw": 3}  # addresses, as described
 PARTS_PER_PLANTER = 8  # of each kind
-LOOK_S = 0.2  # between two rounds of looks at the modules
+LOOK_S = 0.1  # between two looks at modules
 PATIENCE_S = 120.0  # for a module that does not answer, or waits for a person
 ORDERS_MAX = 3  # for one share: after that somebody has to look
 REFUSALS_MAX = 3  # of one order
@@ -95,8 +95,11 @@ def follow(module: Dispenser, ticket: int, say: Say) -> Steps[None]:
         yield
 
 
-def share(module: Dispenser, quantity: int, say: Say) -> Steps[list[Result]]:
+def share(module: Dispenser, part: str, quantity: int, say: Say) -> Steps[list[Result]]:
     """What one module gives to a bag: the results of all orders it took."""
+    found = yield from persist(module, module.part_name, say)
+    if found != part:
+        raise ModuleError(f"this module dispenses {found}, not {part}")
     results: list[Result] = []
     missing = quantity
     while missing > 0 and len(results) < ORDERS_MAX:
@@ -108,29 +111,27 @@ def share(module: Dispenser, quantity: int, say: Say) -> Steps[list[Result]]:
     return results
 
 
-def pack(modules: Sequence[Dispenser], quantity: int, say: Callable[[str, str], None]) -> bool:
+def pack(modules: Mapping[str, Dispenser], quantity: int, say: Callable[[str, str], None]) -> bool:
     """Pack one bag with `quantity` of each kind; True if it is certainly complete.
 
-    `say(who, what)` is called with whatever is worth a line in the log.
+    `modules` has the module for each part. `say(part, what)` gets what is worth a line in the log.
     """
-    names = [module.part_name() for module in modules]
     under_way = {
-        name: share(module, quantity, partial(say, name))
-        for name, module in zip(names, modules, strict=True)
+        part: share(module, part, quantity, partial(say, part)) for part, module in modules.items()
     }
     complete = True
     while under_way:
-        for name, steps in list(under_way.items()):
+        for part, steps in list(under_way.items()):
             try:
                 next(steps)
             except StopIteration as end:
-                del under_way[name]
-                complete &= judge(end.value, quantity, partial(say, name))
+                del under_way[part]
+                complete &= judge(end.value, quantity, partial(say, part))
             except ModuleError as trouble:
-                del under_way[name]
+                del under_way[part]
                 complete = False
-                say(name, f"given up, check by hand: {trouble}")
-        modules[0].time.pause(LOOK_S)
+                say(part, f"given up, check by hand: {trouble}")
+            modules[part].time.pause(LOOK_S)
     return complete
 
 
@@ -166,7 +167,7 @@ def main() -> int:
             def say(who: str, what: str) -> None:
                 print(f"{line.wire.clock_s() - started_s:7.2f} s  {who:<20} {what}", flush=True)
 
-            modules = [ModbusClient(line, address) for address in ADDRESSES]
+            modules = {part: ModbusClient(line, address) for part, address in KIT.items()}
             for number in range(1, args.bags + 1):
                 good = pack(modules, quantity, say)
                 say(f"bag {number}", "complete" if good else "set aside, to be checked by hand")
