@@ -6,9 +6,11 @@ for each, over Modbus or SCPI.  What really fell is kept as `tallywheel serve --
 
 import csv
 import io
+import math
 from collections import Counter
 from pathlib import Path
 
+from controller.record.events import REQUEST_OPEN
 from hostsim.board import BUS, LINE
 from hostsim.client import DispenserClient
 from hostsim.config import load
@@ -37,14 +39,21 @@ class PluggedModule(SimModule):
 
     def __init__(self, config, seed=1, faults="none"):
         self.cuts = 0
+        self.trip_us: int | None = None  # the plug goes so long after the first request is opened
         super().__init__(config, seed, faults, store=SimStore())
 
     def run_until(self, until_us: int) -> None:
-        while True:
-            try:
-                return super().run_until(until_us)
-            except PowerCut:
-                self.pull_plug()
+        try:
+            super().run_until(until_us)
+        except PowerCut:
+            self.pull_plug()
+            self.run_until(until_us)
+        if self.trip_us is not None and self._opened_us() + self.trip_us <= until_us:
+            self.trip_us = None
+            self.pull_plug()
+
+    def _opened_us(self) -> float:
+        return next((note[0] for note in self.notes if note[1] == REQUEST_OPEN), math.inf)
 
     def pull_plug(self) -> None:
         """Pull the plug and put it back."""
@@ -96,16 +105,27 @@ class Rig:
         self.wait(10)
         self.line.read()
 
-    def rows(self, what: str) -> list[tuple[int, int]]:
-        """(module, ticket) of every row of the truth that tells `what`; modules from 0 on."""
+    def openings(self) -> list[tuple[tuple[int, int], int]]:
+        """Every opening of a request: ((module, ticket), parts that fell from then on)."""
         places = {
-            str(module.config.settings.bus_address): n for n, module in enumerate(self.modules)
+            str(module.config.settings.bus_address): place
+            for place, module in enumerate(self.modules)
         }
-        reader = csv.DictReader(self._truth.getvalue().splitlines())
-        return [
-            (places[row["module"]], int(row["ticket"])) for row in reader if row["what"] == what
-        ]
+        openings: list[tuple[tuple[int, int], int]] = []
+        latest = {place: -1 for place in places.values()}  # where a module's last one stands
+        for row in csv.DictReader(self._truth.getvalue().splitlines()):
+            place = places[row["module"]]
+            if row["what"] == "open":
+                latest[place] = len(openings)
+                openings.append(((place, int(row["ticket"])), 0))
+            elif row["what"] == "part":
+                key, parts = openings[latest[place]]
+                openings[latest[place]] = (key, parts + 1)
+        return openings
 
     def fell(self) -> Counter[tuple[int, int]]:
         """Parts that really fell, by (module, ticket)."""
-        return Counter(self.rows("part"))
+        fell: Counter[tuple[int, int]] = Counter()
+        for key, parts in self.openings():
+            fell[key] += parts
+        return fell
