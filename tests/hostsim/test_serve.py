@@ -28,8 +28,8 @@ END_TIMEOUT_S = 10
 class Server:
     """A `tallywheel serve` process."""
 
-    def __init__(self, *options):
-        command = [sys.executable, "-m", "hostsim.cli", "serve", str(CONFIG), *options]
+    def __init__(self, *options, configs=(CONFIG,)):
+        command = [sys.executable, "-m", "hostsim.cli", "serve", *map(str, (*configs, *options))]
         self.process = subprocess.Popen(
             command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
         )
@@ -37,7 +37,8 @@ class Server:
 
     def end(self, number=signal.SIGTERM):
         """Interrupt it; return (exit status, rest of its output, its errors)."""
-        self.process.send_signal(number)
+        if self.process.returncode is None:
+            self.process.send_signal(number)
         output, errors = self.process.communicate(timeout=END_TIMEOUT_S)
         return self.process.returncode, output, errors
 
