@@ -22,9 +22,11 @@ from controller.cycle import causes, unit
 from controller.link import scpi_errors
 from controller.link.registers import BLOCKS, COILS, words_of
 from hostsim.answers import (
+    Authority,
     Cause,
     Counters,
     Identity,
+    LinkName,
     Magazine,
     Progress,
     ProtocolError,
@@ -129,6 +131,12 @@ class ModbusClient(Dispenser):
     def change_mode(self, mode: UnitMode) -> None:
         """Go to another mode. DeviceError unless the unit is stopped, idle or aborted."""
         self.write("mode", mode, repeatable=True)
+
+    def authority(self) -> Authority:
+        """Which link is in command, and for how long."""
+        owner, local, left_ms = self.read("authority")
+        link = convert(LinkName, owner)
+        return Authority(link, link.name, bool(local), left_ms)
 
     # -- requests -----------------------------------------------------------------------------
 

@@ -6,7 +6,7 @@ tests of pymodbus and libmodbus; from memory where these do not have them.
 
 import pytest
 
-from hostsim.answers import Outcome, RequestState, UnitMode, UnitState
+from hostsim.answers import LinkName, Outcome, RequestState, UnitMode, UnitState
 from hostsim.dispenser import DeviceError
 from hostsim.modbus_client import BLOCK, ModbusClient
 from hostsim.modbus_master import ModbusMaster, find_answer
@@ -171,6 +171,16 @@ def test_a_refusal_carries_the_number_that_scpi_has_for_it(rig):
     assert nuts.result(2).outcome is Outcome.SHORT
     nuts.command("stop")
     assert nuts.cause().text == "stop command"
+
+
+def test_who_commands_is_in_command_until_it_has_been_silent(rig):
+    nuts, washers, _ = rig.clients
+    nuts.make_ready()
+    assert (nuts.authority().link, nuts.authority().local) == (LinkName.BUS, False)
+    assert 9_000 < nuts.authority().left_ms <= 10_000  # command_hold_ms of the description
+    assert washers.authority().link is LinkName.NONE
+    rig.wait(11)
+    assert nuts.authority().link is LinkName.NONE
 
 
 def test_every_block_can_be_read_and_no_number_stands_in_the_client_twice(rig):
