@@ -51,6 +51,7 @@ BLOCK = {block[1]: block for block in BLOCKS}  # by name
 COIL = {coil[0]: address for address, coil in enumerate(COILS)}
 COMMANDS = {name.lower(): number for number, name in enumerate(unit.COMMANDS)}
 STALE = -230  # SCPI-1999: Data corrupt or stale
+REASON_LOST = -200  # SCPI-1999: Execution error; the power went before the reason was read
 MEI_IDENTIFICATION = 14
 REGULAR = 2  # the objects up to the name of what is dispensed
 COIL_ON = 0xFF00
@@ -87,7 +88,7 @@ class ModbusClient(Dispenser):
         try:
             return self._master.exchange(self.address, question, repeatable=repeatable)
         except ModbusException as refused:
-            number = self.read("refusals")[0]
+            number = self.read("refusals")[0] or REASON_LOST
             raise DeviceError(number, scpi_errors.text(number)) from refused
 
     # -- the module ---------------------------------------------------------------------------
