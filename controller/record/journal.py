@@ -17,12 +17,14 @@ generation fails one of the two, and the walk goes on behind it, up to the last 
 When a segment is full its owner hands over a snapshot: the few records that say the same as all
 of them.  It goes into the other segment, freshly erased, and ends with a seal, which holds the
 number of the generation and of the records before it.  A segment counts only if it is sealed; of
-two that are, the higher generation wins.  So up to the last byte of the seal the old segment
-holds, and from then on the new one does.  Power-up writes nothing and may be cut like anything.
+two that are, the one with the higher sequence numbers wins.  So up to the last byte of the seal the
+old segment holds, and from then on the new one does.  Power-up writes nothing and may be cut like
+anything.
 
-No cut leaves a seal behind a snapshot with holes, or records after a missing one: then memory has
-decayed.  What can be read is taken, from the older segment first, and `damaged` says so; what is
-left of the snapshot then says again what has been said.
+No cut leaves a snapshot with holes before its seal, a record that is not of a snapshot without a
+seal before it, or a record missing between two: then memory has decayed.  What can be read is
+taken, from the older segment first, and `damaged` says so; what is left of the snapshot then says
+again what has been said.
 
 Bounds: a payload has at most 255 bytes, and a walk reads every byte of a segment at most a fixed
 number of times.
@@ -36,7 +38,8 @@ _CRC = "<I"
 _SEAL = "<IH"  # generation, records before it
 HEAD_BYTES = struct.calcsize(_HEAD)
 CRC_BYTES = struct.calcsize(_CRC)
-SEAL = 0  # the kind that is the journal's own
+SEAL = 0  # the kind that is the journal's own; others are 1 to 127
+OF_SNAPSHOT = 128  # added to the kind of a record that stands before a seal
 SEAL_BYTES = HEAD_BYTES + struct.calcsize(_SEAL) + CRC_BYTES  # of its whole record
 CHUNK_BYTES = 256  # read at a time when looking for the end of what is used
 
@@ -72,21 +75,20 @@ class Journal:
 
     def replay(self, take):
         """Find what the store holds; call `take(kind, payload)` for each record, oldest first."""
-        seals: list = []
+        starts: list = []
         for segment in (0, 1):
-            seal = self._find_seal(segment)
-            if seal is not None:
-                seals.append(seal)
-        if not seals:
+            start = self._find_start(segment)
+            if start is not None:
+                starts.append(start)
+        if not starts:
             self.damaged = self._used_end(0) + self._used_end(1) > 0
             return
-        seals.sort()
-        self.generation, whole, _, _ = seals[-1]
-        if not whole:
+        starts.sort()
+        if not starts[-1][1]:
             self.damaged = True
-            for seal in seals[:-1]:
-                self._walk(seal, take)
-        self._walk(seals[-1], take)
+            for start in starts[:-1]:
+                self._walk(start, take)
+        self._walk(starts[-1], take)
 
     def append(self, kind, payload):
         """Write one record. False if there is no room left for it or the store does not keep it."""
@@ -110,7 +112,7 @@ class Journal:
         data = b""
         for kind, payload in records:
             sequence += 1
-            data += framed(sequence, kind, payload)
+            data += framed(sequence, kind | OF_SNAPSHOT, payload)
         sequence += 1
         data += framed(sequence, SEAL, struct.pack(_SEAL, self.generation + 1, len(records)))
         if len(data) > self._store.size_bytes or not self._write(target, 0, data, True):
@@ -123,31 +125,38 @@ class Journal:
 
     # ---- reading --------------------------------------------------------------------------------
 
-    def _find_seal(self, segment):
-        """Return (generation, snapshot without holes, segment, end of the seal), or None."""
+    def _find_start(self, segment):
+        """Return where a sealed segment's own records start, or None if it is not sealed.
+
+        As (sequence number before them, snapshot without holes, segment, offset).  Where the seal
+        has decayed a record behind it tells that it was there.
+        """
         offset = 0
         count = 0
         first = 0
         holes = False
-        while offset < self._snapshot_bytes:
+        while offset <= span(self._snapshot_bytes, self._store.unit_bytes):
             record = self._record_at(segment, offset)
             if record is None:
                 holes = True
                 offset += 1
                 continue
             sequence, kind, payload = record
-            offset += framed_bytes(len(payload))
+            end = offset + framed_bytes(len(payload))
             if kind == SEAL:
-                generation, records = struct.unpack(_SEAL, payload)
+                _, records = struct.unpack(_SEAL, payload)
                 whole = not holes and count == records and sequence - first == records
-                return generation, whole, segment, offset
+                return sequence, whole, segment, end
+            if not kind & OF_SNAPSHOT:
+                return sequence - 1, False, segment, offset
             first = first or sequence
             count += 1
+            offset = end
         return None
 
-    def _walk(self, seal, take):
+    def _walk(self, start, take):
         """Take the records of a sealed segment, and find where its next one goes."""
-        _, _, segment, seal_end = seal
+        _, _, segment, snapshot_end = start
         unit = self._store.unit_bytes
         used_end = self._used_end(segment)
         offset = 0
@@ -157,13 +166,15 @@ class Journal:
                 offset += 1
             else:
                 sequence, kind, payload = record
-                if offset >= seal_end and sequence != self._sequence + 1:
+                if offset >= snapshot_end and sequence != self._sequence + 1:
                     self.damaged = True
                 self._sequence = sequence
                 offset += framed_bytes(len(payload))
-                if kind != SEAL:
-                    take(kind, payload)
-            if offset >= seal_end:
+                if kind == SEAL:
+                    self.generation, _ = struct.unpack(_SEAL, payload)
+                else:
+                    take(kind & ~OF_SNAPSHOT, payload)
+            if offset >= snapshot_end:
                 offset = span(offset, unit)
         self._segment = segment
         self._offset = offset

@@ -206,6 +206,19 @@ def test_a_decayed_snapshot_gives_way_to_the_segment_it_was_made_from():
         assert opened(memory)[1] == told + [record(5)], unit
 
 
+def test_a_seal_that_has_decayed_is_missed_once_a_record_stands_behind_it():
+    for unit in UNITS:
+        memory = Memory(1024, unit)
+        journal = filled(memory, 4)
+        assert journal.compact([record(3)])
+        assert journal.append(*record(4))
+        seal = framed_bytes(len(record(3)[1]))
+        memory.segments[1][seal + 7] ^= 1
+        journal, found = opened(memory)
+        assert journal.damaged, unit
+        assert found[:4] == records(4) and found[-1] == record(4), unit
+
+
 def test_litter_in_both_segments_is_noticed_and_written_over():
     memory = Memory(512)
     for segment in memory.segments:
