@@ -4,8 +4,10 @@
 
 For each set of limits: the planning of the ramp (once per set), of the longest moves that have no
 cruise (once per distance), and the making of a run from the planned ramp (every run).  Times are
-the best of several repeats; the ratio compares figures of this one run, so it means something on a
-machine that is busy or slow.
+the best of several repeats (processor time under CPython, wall time under MicroPython); the ratio
+compares figures of this one run, so it means something on a machine that is busy or slow.
+
+The targets are 300,000 planned steps a second on CPython, and 100 us for a run that is cached.
 """
 
 import time
@@ -23,7 +25,7 @@ LIMITS = (  # steps/s, steps/s^2, steps/s^3 (0: trapezoid)
 )
 RUN_STEPS = 200000
 
-clock_us = getattr(time, "ticks_us", None) or (lambda: time.perf_counter_ns() // 1000)
+clock_us = getattr(time, "ticks_us", None) or (lambda: time.process_time_ns() // 1000)
 
 
 def best_us(action, times=1):
