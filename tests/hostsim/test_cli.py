@@ -64,6 +64,8 @@ def test_help_lists_every_fault_mix(call):
         (["plan", "nowhere.toml", "--pockets", "1"], "give the path of a module description"),
         (["request", "/dev/nowhere", "--quantity", "1"], "there is no such port"),
         (["request", "/dev/null", "--quantity", "1"], "does not work as a serial port"),
+        (["request", "nowhere", "--quantity", "1", "--link", "modbus"], "there is no such port"),
+        (["request", "x", "--quantity", "1", "--address", "248"], "whole number from 1 to 247"),
         (["replay", "nowhere.csv", "--config", CONFIG], "give the path of a trace"),
     ],
 )

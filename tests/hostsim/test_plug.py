@@ -47,12 +47,29 @@ def fell(path):
     return Counter((int(r["module"]), int(r["ticket"])) for r in rows if r["what"] == "part")
 
 
+@pytest.fixture
+def serve(tmp_path):
+    """Start servers on the same port, store and truth, one after the other."""
+    servers = []
+
+    kept = ["--port", tmp_path / "port", "--store", tmp_path / "store"]
+    kept += ["--truth", tmp_path / "truth.csv"]
+
+    def start(*options, configs=(CONFIG,)):
+        servers.append(Server(*kept, *options, configs=configs))
+        assert servers[-1].path == str(tmp_path / "port")
+        return servers[-1]
+
+    yield start
+    servers[-1].end(signal.SIGKILL)
+
+
 @pytest.mark.parametrize("link", ["scpi", "modbus"])
-def test_a_request_that_is_cut_off_is_interrupted_and_never_delivered_again(link, tmp_path):
+def test_a_request_that_is_cut_off_is_interrupted_and_not_delivered_again(
+    link, serve, tmp_path, capsys
+):
     truth, port = tmp_path / "truth.csv", str(tmp_path / "port")
-    options = ("--link", link, "--port", port, "--store", tmp_path / "store", "--truth", truth)
-    server = Server(*options, "--speed", SPEED)
-    assert server.path == port
+    server = serve("--link", link, "--speed", SPEED)
     with connected(link, port) as module:
         module.make_ready()
         assert module.request(3, 1).outcome is Outcome.EXACT
@@ -62,35 +79,34 @@ def test_a_request_that_is_cut_off_is_interrupted_and_never_delivered_again(link
             assert time.monotonic() < deadline_s
         server.end(signal.SIGKILL)
 
-        server = Server(*options, "--speed", SPEED)
-        try:
-            assert module.state() is UnitState.STOPPED
-            module.order(2, QUANTITY)  # once more: acknowledged, and nothing moves
-            result = module.result(2)
-            assert result.outcome is Outcome.INTERRUPTED and result.quantity == QUANTITY
-            assert 24 <= result.lower <= fell(truth)[1, 2] <= result.upper
-            assert module.state() is UnitState.STOPPED
-            with pytest.raises(DeviceError):
-                module.order(3, 5)  # no motion without a command
-            module.make_ready()
-            assert module.request(5, 3).outcome is Outcome.EXACT
-            assert module.request(QUANTITY, 2) == result
-            assert module.request(3, 1).outcome is Outcome.EXACT
-            assert module.tickets() == [3, 2, 1]
-            time.sleep(0.1)  # half a second of the module's time, for anything that would move
-        finally:
-            assert server.end() == (0, "", "")
+        server = serve("--link", link, "--speed", SPEED)
+        assert module.state() is UnitState.STOPPED
+        module.order(2, QUANTITY)  # once more: acknowledged, and nothing moves
+        result = module.result(2)
+        assert result.outcome is Outcome.INTERRUPTED and result.quantity == QUANTITY
+        assert 24 <= result.lower <= fell(truth)[1, 2] <= result.upper
+        assert module.state() is UnitState.STOPPED
+        with pytest.raises(DeviceError):
+            module.order(3, 5)  # no motion without a command
+        module.make_ready()
+        assert module.request(5, 3).outcome is Outcome.EXACT
+        assert module.request(QUANTITY, 2) == result
+        assert module.request(3, 1).outcome is Outcome.EXACT
+        assert module.tickets() == [3, 2, 1]
+    again = ["--link", link, "--quantity", str(QUANTITY), "--ticket", "2"]
+    assert main(["request", port, *again]) == 1
+    output, errors = capsys.readouterr()
+    assert output.startswith("interrupted: ") and "the power was cut" in errors
+    assert server.end() == (0, "", "")
     parts = fell(truth)
     assert parts[1, 1] == 3 and parts[1, 3] == 5 and set(parts) == {(1, 1), (1, 2), (1, 3)}
     assert result.lower <= parts[1, 2] <= result.upper
 
 
-def test_the_robot_cell_packs_on_when_the_plug_is_back(tmp_path):
+def test_the_robot_cell_packs_on_when_the_plug_is_back(serve, tmp_path):
     """As pasted from the README, but killed from here."""
     truth, port = tmp_path / "truth.csv", str(tmp_path / "port")
-    kits = tmp_path / "kits"
-    options = ("--link", "modbus", "--port", port, "--store", kits, "--truth", truth)
-    server = Server(*options, "--speed", "0.5", configs=CONFIGS)
+    server = serve("--link", "modbus", "--speed", "0.5", configs=CONFIGS)
     command = [sys.executable, "-m", "hostsim.examples.robot_cell", port, "--planters", "5"]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as cell:
         deadline_s = time.monotonic() + WAIT_S
@@ -98,18 +114,15 @@ def test_the_robot_cell_packs_on_when_the_plug_is_back(tmp_path):
             assert time.monotonic() < deadline_s
             time.sleep(0.05)
         server.end(signal.SIGKILL)
-        server = Server(*options, "--speed", SPEED, configs=CONFIGS)
-        try:
-            output, _ = cell.communicate(timeout=60)
-        finally:
-            server.end()
+        serve("--link", "modbus", "--speed", SPEED, configs=CONFIGS)
+        output, _ = cell.communicate(timeout=60)
     assert cell.returncode == 1  # the bag has to be checked
     assert output.count("interrupted") == output.count("check by hand: the bag holds") == 3
     assert output.count("ticket 2: exact") == 3  # what was missing for certain
     assert output.rstrip().endswith("set aside, to be checked by hand")
     for module in (1, 2, 3):
         assert sum(parts for key, parts in fell(truth).items() if key[0] == module) <= 40
-    assert sorted(path.name for path in kits.iterdir()) == [
+    assert sorted(path.name for path in (tmp_path / "store").iterdir()) == [
         f"module_{address}.store" for address in (1, 2, 3)
     ]
 
