@@ -73,6 +73,7 @@ class Sprocket:
         )
         self._creep_steps_s = settings.limit_creep_steps_s
         self.pitch = self.ratio.of_ppm(PPM)
+        self._half = self.ratio.of_ppm(PPM // 2)
         self._shy = self.pitch // SHY_DIVISOR
         self._lash = self.ratio.of_mdeg(settings.sprocket_lash_mdeg)
         self._fitted = settings.sprocket_index != 0
@@ -117,7 +118,7 @@ class Sprocket:
         second part over an edge that counts as passed.
         """
         behind = self.ratio.target(self.frontier) - self.position if self.known else self._slack
-        return max(0, self.pitch // 2 - behind)
+        return max(0, self._half - behind)
 
     @property
     def index_failed(self):
@@ -408,7 +409,7 @@ class Sprocket:
             travelled = -travelled
         self.position += travelled
         if not self.known:
-            self._slack = max(0, min(self._slack - travelled, self.pitch // 2))
+            self._slack = max(0, min(self._slack - travelled, self._half))
             return
         if self._lag:
             self.position -= self._lag

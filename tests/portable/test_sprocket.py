@@ -1,7 +1,8 @@
 """The sprocket with its position known: runs, nudges, and what breaks them off."""
 
-from controller.motion.sprocket import ARRIVED, CUT_OFF, MOVING, OVERDUE, STALL
-from tests.portable.wheel import DEN, NUM, PITCH, PLAY, Bench
+from controller.motion.sprocket import ARRIVED, CUT_OFF, MOVING, OVERDUE, STALL, Sprocket
+from tests.portable.module import settings
+from tests.portable.wheel import DEN, NUM, PITCH, PLAY, Bench, Wheel
 
 
 def dwell(pocket):
@@ -90,6 +91,12 @@ def test_the_room_to_go_back_is_half_a_pitch_behind_the_furthest_it_has_been():
         assert sprocket.room_back == PITCH // 2 - 60
         bench.nudge(-sprocket.room_back)
         assert sprocket.room_back == 0
+
+
+def test_half_a_pocket_is_what_a_host_would_call_so_where_the_pitch_is_odd():
+    sprocket = Sprocket(settings(), Wheel(0))
+    assert sprocket.pitch == 1_371  # 9600 / 7 is 1371.4
+    assert sprocket.room_back == sprocket.ratio.of_ppm(500_000) == 686
 
 
 def test_a_forward_nudge_opens_what_it_lets_go():
