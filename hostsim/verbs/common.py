@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from hostsim.config import ConfigError, ModuleConfig, load
+from hostsim.engine import ENGINES
 from hostsim.plant.faults import MIXES, describe
 
 SEED_MAX = 2**32 - 1
@@ -80,6 +81,17 @@ def one_of(what: str, names: Collection[str]) -> Callable[[str], str]:
         return text
 
     return read
+
+
+def add_engine(parser: argparse.ArgumentParser) -> None:
+    """Declare where the firmware runs."""
+    parser.add_argument(
+        "--engine",
+        choices=ENGINES,
+        default="inprocess",
+        help="where the firmware runs: in this process (default), or in a child process under "
+        "CPython or MicroPython, in lock-step with the plant",
+    )
 
 
 def fault_list() -> str:

@@ -23,6 +23,7 @@ from hostsim.verbs.common import (
     VerbError,
     Verbs,
     add_config,
+    add_engine,
     add_faults,
     add_seed,
     add_verb,
@@ -86,13 +87,7 @@ def add(verbs: Verbs) -> None:
     )
     add_seed(parser)
     add_faults(parser)
-    parser.add_argument(
-        "--engine",
-        choices=engines.ENGINES,
-        default="inprocess",
-        help="where the firmware runs: in this process (default), or in a child process under "
-        "CPython or MicroPython, in lock-step with the plant",
-    )
+    add_engine(parser)
     parser.add_argument("--json", action="store_true", help="print one JSON object")
     parser.add_argument(
         "--trace", metavar="FILE", type=output_path, help="record what the sensors saw (see replay)"

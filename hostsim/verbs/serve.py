@@ -16,6 +16,7 @@ from hostsim.truthlog import TruthLog, open_log
 from hostsim.verbs.common import (
     VerbError,
     Verbs,
+    add_engine,
     add_faults,
     add_seed,
     add_verb,
@@ -86,6 +87,7 @@ def add(verbs: Verbs) -> None:
     )
     add_seed(parser)
     add_faults(parser)
+    add_engine(parser)
     parser.add_argument(
         "--line-faults",
         metavar="NAME",
@@ -104,7 +106,9 @@ def run(args: argparse.Namespace) -> int:
     stores = [store(args.store, config, len(configs)) for config in configs]
     with until_told(), ExitStack() as stack:
         modules = [
-            stack.enter_context(SimModule(config, args.seed + place, args.faults, store=kept))
+            stack.enter_context(
+                SimModule(config, args.seed + place, args.faults, args.engine, store=kept)
+            )
             for place, (config, kept) in enumerate(zip(configs, stores, strict=True))
         ]
         if args.truth:

@@ -64,12 +64,16 @@ def serve(tmp_path):
     servers[-1].end(signal.SIGKILL)
 
 
-@pytest.mark.parametrize("link", ["scpi", "modbus"])
+@pytest.mark.parametrize(
+    ("link", "engine"),
+    [("scpi", "inprocess"), ("modbus", "inprocess"), ("modbus", "micropython")],
+)
 def test_a_request_that_is_cut_off_is_interrupted_and_not_delivered_again(
-    link, serve, tmp_path, capsys
+    link, engine, serve, tmp_path, capsys
 ):
     truth, port = tmp_path / "truth.csv", str(tmp_path / "port")
-    server = serve("--link", link, "--speed", SPEED)
+    options = ("--link", link, "--speed", SPEED, "--engine", engine)
+    server = serve(*options)
     with connected(link, port) as module:
         module.make_ready()
         assert module.request(3, 1).outcome is Outcome.EXACT
@@ -79,7 +83,7 @@ def test_a_request_that_is_cut_off_is_interrupted_and_not_delivered_again(
             assert time.monotonic() < deadline_s
         server.end(signal.SIGKILL)
 
-        server = serve("--link", link, "--speed", SPEED)
+        server = serve(*options)
         assert module.state() is UnitState.STOPPED
         module.order(2, QUANTITY)  # once more: acknowledged, and nothing moves
         result = module.result(2)
