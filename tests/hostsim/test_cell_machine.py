@@ -115,7 +115,9 @@ class Cell(RuleBasedStateMachine):
             assert progress.quantity == self.orders[place, progress.ticket]
             assert progress.lower <= progress.upper
         for ticket in self.attempt(client.tickets) or ():
-            self.take(place, self.attempt(lambda ticket=ticket: client.result(ticket)))
+            result = self.attempt(lambda ticket=ticket: client.result(ticket))
+            assert result is None or result.ticket == ticket
+            self.take(place, result)
 
     def take(self, place: int, result: Result | None) -> None:
         """A module says how an order ended; hold it against what it said before."""

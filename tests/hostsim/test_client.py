@@ -10,8 +10,10 @@ import pytest
 from hostsim.answers import Outcome, Progress, RequestState, UnitState
 from hostsim.client import DispenserClient
 from hostsim.dispenser import DeviceError, NotReadyError
+from hostsim.links import TextLink
 from hostsim.wires import AnswerTimeoutError, LinkError
 from tests.hostsim.peer import IDENTITY, Peer
+from tests.hostsim.scriptwire import Script
 
 FINE = '0,"No error"'
 ASK_ERROR = ";:SYSTem:ERRor?"
@@ -68,6 +70,14 @@ def test_a_late_answer_is_not_taken_for_the_next_one(tmp_path):
     with Peer(tmp_path, answer) as peer, connect(peer) as module:
         assert module.magazine().level == 100  # asked again, since asking twice does no harm
         assert len(peer.lines) == 2
+
+
+def test_whatever_was_not_answered_in_time_is_not_the_answer_to_the_next_line():
+    who = (IDENTITY.encode() + b"\n", 0)
+    link = TextLink(Script(who, (b"old\n", 0.7), who, (b"new\n", 0)))
+    with pytest.raises(AnswerTimeoutError):
+        link.ask("FIRST?", 0.5)
+    assert link.ask("SECOND?", 0.5) == "new"
 
 
 def test_silence_ends_in_a_timeout_that_names_the_port(tmp_path):

@@ -12,6 +12,7 @@ from hostsim.modbus_client import BLOCK, ModbusClient
 from hostsim.modbus_master import ModbusMaster, find_answer
 from hostsim.wires import LinkError
 from tests.hostsim.linerig import Rig
+from tests.hostsim.scriptwire import Script
 
 # question's PDU, answer's frame
 EXCHANGES = [
@@ -50,47 +51,6 @@ def test_an_answer_to_another_question_of_the_kind_is_not_taken():
     assert find_answer(answer, 0x11, bytes.fromhex("10 0003 0002 04 0000 0000")) is None
     answer = bytes.fromhex("11 03 06 AE41 5652 4340 49AD")
     assert find_answer(answer, 0x11, bytes.fromhex("03 006B 0002")) is None
-
-
-class Script:
-    """A wire whose far end says what a list says, each with a delay in s, when it is asked."""
-
-    name = "the script"
-
-    def __init__(self, *answers):
-        self.asked = []
-        self._answers = list(answers)
-        self._due = []
-        self._now_s = 0.0
-
-    def open(self):
-        pass
-
-    def close(self):
-        pass
-
-    def write(self, data):
-        self.asked.append(data)
-        answer, delay_s = self._answers.pop(0) if self._answers else (None, 0)
-        if answer == "echo":
-            answer = data
-        if answer is not None:
-            self._due.append((self._now_s + delay_s, answer))
-
-    def read(self, timeout_s):
-        until_s = self._now_s + timeout_s
-        if self._due and self._due[0][0] <= until_s:
-            due_s, answer = self._due.pop(0)
-            self._now_s = max(self._now_s, due_s)
-            return answer
-        self._now_s = until_s
-        return b""
-
-    def pause(self, seconds):
-        self._now_s += seconds
-
-    def clock_s(self):
-        return self._now_s
 
 
 QUESTION, FRAME = (bytes.fromhex(text) for text in EXCHANGES[0])
