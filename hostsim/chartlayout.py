@@ -1,4 +1,4 @@
-"""Where the two state charts' boxes and arrows lie in their drawings: chosen by hand, for the eye.
+"""Where the state charts' boxes and arrows lie in their drawings: chosen by hand, for the eye.
 
 Theory of operation
 -------------------
@@ -15,6 +15,7 @@ from dataclasses import dataclass
 
 from controller.cycle import requestchart as request
 from controller.cycle import unit
+from controller.link import handshake as shake
 
 BOX_WIDTH = 130.0
 BOX_HEIGHT = 44.0
@@ -288,5 +289,63 @@ def _request_layout() -> Layout:
     )
 
 
+def _handshake_layout() -> Layout:
+    column = [117.0 + 190.0 * number for number in range(5)]
+    row = [120.0, 226.0, 332.0]
+    width = column[3] - column[1] + BOX_WIDTH
+    places = {
+        shake.START: Place(column[0], row[1]),
+        shake.IDLE: Place(column[1], row[1]),
+        shake.READY: Place(column[2], row[1]),
+        shake.BUSY: Place(column[3], row[1]),
+        shake.LEFT: Place(column[4], row[1]),
+        shake.UNMET: Place(column[4], row[2]),
+        shake.DONE: Place(column[2], row[0], width),
+        shake.FAULT: Place((column[0] + column[3]) / 2, row[2], column[3] - column[0] + BOX_WIDTH),
+    }
+    return Layout(
+        title="Hard-wired hand-shake",
+        subtitle="up and down are those of the robot's wire, give",
+        width=994.0,
+        height=444.0,
+        initial=shake.START,
+        initial_dot=(column[0], row[1] - 48.0),
+        initial_note="power-up",
+        places=places,
+        families={
+            "stop": (shake.START, shake.IDLE),
+            "run": (shake.READY, shake.BUSY, shake.DONE),
+            "pause": (shake.LEFT,),
+            "fault": (shake.UNMET, shake.FAULT),
+        },
+        frames={},
+        routes={
+            ("down", shake.START): Route("right", "left"),
+            ("up", shake.START): Route("bottom", ("top", column[0])),
+            ("able", shake.IDLE): Route(("right", row[1] - 10), ("left", row[1] - 10)),
+            ("unable", shake.READY): Route(
+                ("left", row[1] + 10), ("right", row[1] + 10), label=(0, 20)
+            ),
+            ("up", shake.IDLE): Route(("bottom", column[1] - 30), ("top", column[1] - 30)),
+            ("down", shake.FAULT): Route(("top", column[1] + 30), ("bottom", column[1] + 30)),
+            ("granted", shake.READY): Route("right", "left"),
+            ("up", shake.READY): Route("bottom", ("top", column[2])),
+            ("exact", shake.BUSY): Route("top", ("bottom", column[3])),
+            ("down", shake.DONE): Route(("bottom", column[1]), "top"),
+            ("inexact", shake.BUSY): Route("bottom", ("top", column[3])),
+            ("down", shake.BUSY): Route("right", "left"),
+            ("closed", shake.LEFT): Route("bottom", "top"),
+            ("up", shake.UNMET): Route("left", "right"),
+        },
+        resting=(shake.IDLE, shake.READY, shake.UNMET, shake.DONE, shake.FAULT),
+        legend=(52.0, 396.0),
+        legend_lines=(
+            ("acting", "ends by itself"),
+            ("resting", "waits for the robot, or for the unit"),
+        ),
+    )
+
+
 UNIT = _unit_layout()
 REQUEST = _request_layout()
+HANDSHAKE = _handshake_layout()

@@ -1,13 +1,13 @@
-"""Draw the firmware's two state charts as SVG, straight from its tables.
+"""Draw the firmware's state charts as SVG, straight from its tables.
 
     python -m hostsim.draw
 
-writes `unit-chart.svg` and `request-chart.svg` into `hostsim/pictures`.  The README shows them;
-run this again when a table has changed.
+writes `unit-chart.svg`, `request-chart.svg` and `hand-shake-chart.svg` into `hostsim/pictures`.
+READMEs show them; run this again when a table has changed.
 
 Theory of operation
 -------------------
-`hostsim.chartlayout` says where things lie, the tables of `controller.cycle` say what there is.
+`hostsim.chartlayout` says where things lie, the tables of `controller` say what there is.
 Every row of a table becomes an arrow, or one arrow per state it is legal in; if the layout has no
 route for one of them, or a route for something the table does not have, nothing is written and the
 error names it.  A drawing can therefore be ugly, but not wrong.
@@ -20,7 +20,8 @@ from pathlib import Path
 from xml.etree import ElementTree
 
 from controller.cycle import requestchart, unit
-from hostsim.chartlayout import REQUEST, UNIT, Frame, Layout, Place, Route
+from controller.link import handshake
+from hostsim.chartlayout import HANDSHAKE, REQUEST, UNIT, Frame, Layout, Place, Route
 
 Row = tuple[str, tuple[int, ...], int]
 Point = tuple[float, float]
@@ -298,11 +299,19 @@ def request_chart() -> str:
     return Drawing(REQUEST, requestchart.STATES, requestchart.TRANSITIONS).text()
 
 
+def handshake_chart() -> str:
+    """Return the drawing of the hard-wired hand-shake."""
+    return Drawing(HANDSHAKE, handshake.PHASES, handshake.TRANSITIONS).text()
+
+
+CHARTS = {"unit": unit_chart, "request": request_chart, "hand-shake": handshake_chart}
+
+
 def main(arguments: list[str]) -> int:
-    """Write both drawings; return the exit status."""
+    """Write the drawings; return the exit status."""
     parser = argparse.ArgumentParser(
         prog="python -m hostsim.draw",
-        description="Draw the unit chart and the request chart as SVG, from the firmware's tables.",
+        description="Draw the charts of unit, request and hand-shake as SVG, from their tables.",
     )
     parser.add_argument(
         "folder",
@@ -315,9 +324,9 @@ def main(arguments: list[str]) -> int:
     folder = parser.parse_args(arguments).folder
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        for name, drawing in (("unit", unit_chart()), ("request", request_chart())):
+        for name, drawing in CHARTS.items():
             path = folder / f"{name}-chart.svg"
-            path.write_text(drawing, encoding="utf-8")
+            path.write_text(drawing(), encoding="utf-8")
             print(path)
     except OSError as error:
         print(f"can't write the drawings: {error}; choose another OUT_DIR", file=sys.stderr)

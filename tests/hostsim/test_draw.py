@@ -11,6 +11,7 @@ from xml.etree import ElementTree
 import pytest
 
 from controller.cycle import requestchart, unit
+from controller.link import handshake
 from hostsim import draw
 from hostsim.chartlayout import UNIT
 
@@ -18,6 +19,7 @@ SVG = "{http://www.w3.org/2000/svg}"
 CHARTS = {
     "unit": (draw.unit_chart, unit.STATES, unit.TRANSITIONS),
     "request": (draw.request_chart, requestchart.STATES, requestchart.TRANSITIONS),
+    "hand-shake": (draw.handshake_chart, handshake.PHASES, handshake.TRANSITIONS),
 }
 # Words of lower-case letters take about 0.55 em a letter in DejaVu Sans, the widest of the fonts
 # that are common for this (measured on a rendering); the others take less.
@@ -192,10 +194,10 @@ def test_a_frame_that_holds_the_wrong_states_is_refused() -> None:
         draw.Drawing(UNIT, unit.STATES, table)
 
 
-def test_both_files_are_written(tmp_path, capsys) -> None:
+def test_all_files_are_written(tmp_path, capsys) -> None:
     folder = tmp_path / "new" / "folder"
     assert draw.main([str(folder)]) == 0
-    paths = [folder / "unit-chart.svg", folder / "request-chart.svg"]
+    paths = [folder / f"{name}-chart.svg" for name in CHARTS]
     assert capsys.readouterr().out.split() == [str(path) for path in paths]
     for path in paths:
         assert ElementTree.parse(path).getroot().tag == f"{SVG}svg"
