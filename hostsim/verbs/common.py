@@ -9,7 +9,7 @@ from typing import Any
 
 from hostsim.config import ConfigError, ModuleConfig, load
 from hostsim.engine import ENGINES
-from hostsim.plant.faults import MIXES, describe
+from hostsim.plant import faults, line
 
 SEED_MAX = 2**32 - 1
 Verbs = Any  # argparse keeps the type of add_subparsers() to itself
@@ -63,7 +63,7 @@ def add_faults(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--faults",
         metavar="NAME",
-        type=one_of("fault mix", MIXES),
+        type=one_of("fault mix", faults.MIXES),
         default="none",
         help="what goes wrong on the simulated module: a fault mix, "
         "as listed by `tallywheel dispense --help` (default none)",
@@ -83,6 +83,17 @@ def one_of(what: str, names: Collection[str]) -> Callable[[str], str]:
     return read
 
 
+def add_line_faults(parser: argparse.ArgumentParser) -> None:
+    """Declare the fault mix of the line, likewise."""
+    parser.add_argument(
+        "--line-faults",
+        metavar="NAME",
+        type=one_of("line fault mix", line.MIXES),
+        default="none",
+        help="what goes wrong on the line: a line fault mix listed below (default none)",
+    )
+
+
 def add_engine(parser: argparse.ArgumentParser) -> None:
     """Declare where the firmware runs."""
     parser.add_argument(
@@ -96,7 +107,12 @@ def add_engine(parser: argparse.ArgumentParser) -> None:
 
 def fault_list() -> str:
     """The fault mixes with a line about each, for the end of a help text."""
-    return "\n  ".join(["fault mixes:", *describe()])
+    return "\n  ".join(["fault mixes:", *faults.describe()])
+
+
+def line_fault_list() -> str:
+    """The same of the line fault mixes."""
+    return "\n  ".join(["line fault mixes:", *line.describe()])
 
 
 def whole(unit: str, least: int, most: int) -> Callable[[str], int]:

@@ -8,7 +8,6 @@ from hostsim.bench import Bystander
 from hostsim.board import BUS, LINE
 from hostsim.config import ModuleConfig
 from hostsim.module import SimModule
-from hostsim.plant import line as lines
 from hostsim.serve import PseudoTerminal, serve, until_told
 from hostsim.sharedline import SharedLine
 from hostsim.store import SimStore
@@ -18,10 +17,11 @@ from hostsim.verbs.common import (
     Verbs,
     add_engine,
     add_faults,
+    add_line_faults,
     add_seed,
     add_verb,
+    line_fault_list,
     number,
-    one_of,
     output_path,
     read_config,
 )
@@ -48,8 +48,7 @@ on a real bench they would still land in the bag, so the truth can lie below wha
 within the same bounds. --truth keeps what really fell, over any number of power cuts, as CSV:
 time_us, module (its bus address), what (power, open, part, closed), ticket.
 
-line fault mixes:
-  {chr(10).join(lines.describe()).replace(chr(10), chr(10) + "  ")}
+{line_fault_list()}
 
 example: tallywheel serve configs/m4_nut.toml configs/m4_washer.toml --link modbus --store kits"""
 
@@ -88,13 +87,7 @@ def add(verbs: Verbs) -> None:
     add_seed(parser)
     add_faults(parser)
     add_engine(parser)
-    parser.add_argument(
-        "--line-faults",
-        metavar="NAME",
-        type=one_of("line fault mix", lines.MIXES),
-        default="none",
-        help="what goes wrong on the line: a line fault mix listed below (default none)",
-    )
+    add_line_faults(parser)
 
 
 def run(args: argparse.Namespace) -> int:
