@@ -200,9 +200,12 @@ class Cell(RuleBasedStateMachine):
         if progress.open:
             client.request(progress.quantity, progress.ticket)
         client.make_ready()
-        ticket = client.next_ticket()
-        self.orders[place, ticket] = 5
-        assert client.request(5, ticket).outcome is Outcome.EXACT
+        for _ in range(2):  # a wheel that coasted to a release edge may leave the first in doubt
+            ticket = client.next_ticket()
+            self.orders[place, ticket] = 5
+            result = client.request(5, ticket)
+            assert result.outcome in (Outcome.EXACT, Outcome.DOUBTFUL)
+        assert result.outcome is Outcome.EXACT
         assert client.time.clock_s() - begun_s < RECOVERY_S
         self.rig.wait(2)
         for ticket in client.tickets():
