@@ -259,4 +259,10 @@ RELATIONS = (
         lambda v: (None, v["magazine_capacity"]),
         "the low level is at most the capacity",
     ),
+    (
+        "wires_quantity",
+        ("request_quantity_max",),
+        lambda v: (None, v["request_quantity_max"]),
+        "a give is a request like any other",
+    ),
 )

@@ -104,6 +104,7 @@ def test_the_attributes_are_the_keys_of_the_table():
         ({"part_hole_um": 8_690}, "part_hole_um", "0 or 100 to 8689"),
         ({"beam_drop_um": 8_689}, "beam_drop_um", "8690 to"),
         ({"magazine_low": 251}, "magazine_low", "0 to 250"),
+        ({"request_quantity_max": 5, "wires_quantity": 6}, "wires_quantity", "0 to 5"),
         # 20 full steps on 3 to 1: 60 steps a turn, at least 20 to a pocket.
         (
             {"motor_full_steps": 20, "motor_microsteps": 1},
