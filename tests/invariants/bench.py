@@ -4,11 +4,11 @@ Theory of operation
 -------------------
 What a run goes through is a script: `(delay_us, name)` pairs, each the name of a command that the
 host gives or of something that hands do, some time after the one before.  Nobody cares whether a
-command is legal just then.  At the end `put_right` undoes what hands have done and `ready` leads the
-unit back to Execute, from whichever state it was left in.
+command is legal just then.  At the end `put_right` undoes what hands have done and `ready` leads
+the unit back to Execute, from whichever state it was left in.
 
-Hypothesis draws scripts with `scripts`.  The host here speaks raw lines of SCPI and reads the numbers
-that come back; it shares no code with the firmware's link or with the project's own client.
+Hypothesis draws scripts with `scripts`.  The host here speaks raw lines of SCPI and reads the
+numbers that come back; it shares no code with the firmware's link or with the project's own client.
 """
 
 from collections.abc import Callable
@@ -53,28 +53,6 @@ COMMANDS = {
     **{word: f"UNIT:COMM {word}" for word in ("reset", "start", "complete")},
     "cancel": "REQ:CANC",
 }
-HANDS: dict[str, Callable[[Plant], None]] = {
-    "open guard": lambda plant: plant.guard(False),
-    "shut guard": lambda plant: plant.guard(True),
-    "take bag": lambda plant: plant.receiver(False),
-    "place bag": lambda plant: plant.receiver(True),
-    "clear": Plant.clear,
-    "reset driver": Plant.reset_drive,
-    "fill": lambda plant: fill(plant),
-}
-ACTIONS = (*COMMANDS, *HANDS)
-
-# Delays between two actions: within one round, within one run, and beyond it.
-DELAYS_US = st.one_of(
-    st.integers(0, 3_000), st.integers(0, 300_000), st.integers(0, 3 * SECOND_US)
-)
-
-Script = list[tuple[int, str]]
-
-
-def scripts(most: int = 6, actions: tuple[str, ...] = ACTIONS) -> st.SearchStrategy[Script]:
-    """Scripts of up to `most` actions."""
-    return st.lists(st.tuples(DELAYS_US, st.sampled_from(actions)), max_size=most)
 
 
 def fill(plant: Plant) -> None:
@@ -82,6 +60,28 @@ def fill(plant: Plant) -> None:
     room = plant.world.capacity - plant.truth.in_magazine
     if room > 0:
         plant.refill(room)
+
+
+HANDS: dict[str, Callable[[Plant], None]] = {
+    "open guard": lambda plant: plant.guard(False),
+    "shut guard": lambda plant: plant.guard(True),
+    "take bag": lambda plant: plant.receiver(False),
+    "place bag": lambda plant: plant.receiver(True),
+    "clear": Plant.clear,
+    "reset driver": Plant.reset_drive,
+    "fill": fill,
+}
+ACTIONS = (*COMMANDS, *HANDS)
+
+# Delays between two actions: within one round, within one run, and beyond it.
+DELAYS_US = st.one_of(st.integers(0, 3_000), st.integers(0, 300_000), st.integers(0, 3 * SECOND_US))
+
+Script = list[tuple[int, str]]
+
+
+def scripts(most: int = 6, actions: tuple[str, ...] = ACTIONS) -> st.SearchStrategy[Script]:
+    """Scripts of up to `most` actions."""
+    return st.lists(st.tuples(DELAYS_US, st.sampled_from(actions)), max_size=most)
 
 
 def numbers(answer: str) -> list[int]:
@@ -120,7 +120,8 @@ class Bench:
             if state in STOPPED_SHORT:
                 self.put_right()
                 state = self.state()
-            self.module.tell(f"UNIT:COMM {ONWARDS[state]}")
+            if state in ONWARDS:
+                self.module.tell(f"UNIT:COMM {ONWARDS[state]}")
         raise AssertionError(f"the unit can't be led to Execute: {self.module.ask('UNIT:CAUS?')}")
 
     def open(self, ticket: int, quantity: int) -> None:

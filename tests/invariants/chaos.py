@@ -2,25 +2,17 @@
 
 Theory of operation
 -------------------
-The firmware is handed the lock-step ports, and behind them is this: a wheel that follows the pulses
-in virtual time until it stalls, a beam that says what chance wants, a beam test that may be
-answered with a lie, index edges that come, stay away or come from nowhere, a stall input with a
-mind of its own, a guard and a bag that come and go, and polls that are late.  A host keeps the unit
-in service and orders parts.
+The firmware runs in process, and behind its ports is this: a wheel that follows the pulses in
+virtual time until it stalls, a beam that says what chance wants, a beam test that may be answered
+with a lie, index edges that come, stay away or come from nowhere, a stall input with a mind of its
+own, a guard and a bag that come and go, and polls that are late.  A host keeps the unit in service
+and orders parts.
 
-What is certain, and all that the board keeps account of:
-
-    passed      release edges the wheel has really gone over for the first time (exact fractions)
-    parts       pulses that every rule of the trade takes for one part: clean, of middling
-                length, with nothing near them
-    tested      when the beam test was last answered as it should be
-
-From these follows how many pockets may still be sent, without a look at what the firmware thinks:
-a pocket that was passed before a good test and left no pulse was empty; every other pocket and
-every part counts as out.
+Whenever the wheel goes over release edges, and whenever a move forward begins, the board asks its
+own account (`wheel`) whether so many may be sent; what may not be is noted in `broken`.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from fractions import Fraction
 from math import ceil
 from random import Random
@@ -32,14 +24,18 @@ from hostsim.config import ModuleConfig
 from hostsim.engine import InProcess, Reply, Scene
 from hostsim.plant.steps import StepTrain, TrainReader
 from hostsim.store import SimStore
+from tests.invariants.darkness import AHEAD_US, PART_US, Darkness
+from tests.invariants.wheel import Account, Wheel
 
 TICKS_PER_US = 5
 IN_FLIGHT_STEPS = 64  # what the contract of the Drive port promises on an amend
-PART_US = (7_000, 10_000)  # any of the shipped parts may take so long to pass the beam
-ALONE_US = 40_000  # further apart than anything that might be taken for one pulse
-SCATTER = Fraction(4, 100)  # of a pocket, either way: release angles of real parts
 COAST = Fraction(1, 4)  # of a pocket: what friction leaves of it when the wheel is cut at cruise
 ALL_READY = ports.GUARD_CLOSED | ports.MAGAZINE_OK | ports.RECEIVER_READY | ports.DRIVE_HEALTHY
+LEVELS = {
+    "guard": ports.GUARD_CLOSED,
+    "bag": ports.RECEIVER_READY,
+    "driver": ports.DRIVE_HEALTHY,
+}
 ONWARDS = {2: "RES", 4: "STAR", 5: "UNS", 9: "CLE", 11: "UNH", 17: "RES"}
 EXECUTE = 6
 WAITING = 7  # state of a request: for help
@@ -66,112 +62,34 @@ class Chaos:
     most: int = 30  # quantity of a request
 
 
-@dataclass
-class Account:
-    """What is certain about the open request."""
-
-    quantity: int
-    passed: int = 0
-    passed_at_test: int = 0
-    parts: int = 0
-    parts_at_test: int = 0
-    moves_since_test: int = 0
-    passed_unhelped: int = 0  # since it was opened, or last waited for help
-
-    def tested(self) -> None:
-        """The beam has just proved that it sees."""
-        self.passed_at_test = self.passed
-        self.parts_at_test = self.parts
-        self.moves_since_test = 0
-
-    def may_pass(self) -> int:
-        """How many more pockets may be passed."""
-        out = self.parts_at_test + self.passed - self.passed_at_test
-        return self.quantity - max(out, 0)
-
-
-@dataclass
-class Wheel:
-    """Rotor and sprocket, in exact steps. `pitch` steps are a pocket."""
-
-    pitch: Fraction
-    lash: Fraction
-    chance: Random
-    rotor: Fraction = Fraction(0)
-    place: Fraction = Fraction(0)
-    furthest: int = 0  # last release edge it has gone over
-    edges: dict[int, Fraction] = field(default_factory=dict)
-
-    def edge(self, pocket: int) -> Fraction:
-        """Where that pocket lets go."""
-        if pocket not in self.edges:
-            off = SCATTER * self.chance.randint(-100, 100) / 100
-            self.edges[pocket] = (pocket - Fraction(1, 2) + off) * self.pitch
-        return self.edges[pocket]
-
-    def turn(self, steps: Fraction) -> int:
-        """Turn the rotor; return how many new release edges the sprocket goes over."""
-        self.rotor += steps
-        self.place = min(max(self.place, self.rotor), self.rotor + self.lash)
-        return self._go_over(self.place)
-
-    def within_reach(self, steps: Fraction) -> int:
-        """How many new release edges a turn forward by `steps` may go over."""
-        reach = max(self.place, self.rotor + steps)
-        count = 0
-        while self.edge(self.furthest + count + 1) <= reach:
-            count += 1
-        return count
-
-    def _go_over(self, place: Fraction) -> int:
-        before = self.furthest
-        while self.edge(self.furthest + 1) <= place:
-            self.furthest += 1
-        return self.furthest - before
-
-
 class ChaosBoard:
     """The board, its world and its host. `run` goes on until time is up; `broken` says the rest."""
 
     def __init__(self, config: ModuleConfig, chaos: Chaos, seed: int) -> None:
+        settings = config.settings
         self.chance = Random(seed)
         self.chaos = chaos
         self.now_us = 0
         self.broken: list[str] = []
         self.account: Account | None = None
-        self.requests = 0
-        self.rounds = 0
+        self.closed = 0  # requests
         self.most_unhelped = 0  # pockets passed without help, in any request
-        settings = config.settings
-        ratio = Fraction(settings.motor_full_steps * settings.motor_microsteps)
-        for driver, driven in settings.gear_stages:
-            ratio *= Fraction(driven, driver)
-        pitch = ratio / settings.sprocket_pockets
-        lash = settings.sprocket_lash_mdeg * ratio / 360_000
-        self.wheel = Wheel(pitch, lash * self.chance.randint(50, 100) / 100, self.chance)
-        start = pitch * self.chance.choice((0, self.chance.randint(-499, 499))) / 1000
-        self.wheel.rotor = self.wheel.place = start
-        self.wheel.turn(Fraction(0))
-        half_pitch_mdeg = Fraction(180_000, settings.sprocket_pockets)
-        release_mdeg = Fraction(settings.sprocket_release_mdeg or half_pitch_mdeg)
-        self._index_ahead = release_mdeg / half_pitch_mdeg * pitch / 2  # of the release edge
+        self.wheel = Wheel.of(config, self.chance)
+        self.beam = Darkness()
+        # Where evidence of the wheel's place comes from nowhere, its place is anybody's guess. A
+        # run then spans as many pitches as it should, but may begin and end at the wrong angle.
         self._fitted = bool(settings.sprocket_index)
-        self._indexed = 0  # last pocket whose index edge has gone by
-        while self._next_index() <= start:
-            self._indexed += 1
+        unsure = chaos.index_lost > 0 or not self._fitted  # parts at the beam tell the place
+        self._misled = chaos.index_ghosts > 0 or (unsure and chaos.ghosts + chaos.trash > 0)
         self._cruise_steps_s = settings.limit_velocity_steps_s
         self._slow_steps_s = settings.limit_start_stop_steps_s
         self._fall_us = round((2 * settings.beam_drop_um / 9.81) ** 0.5 * 1000)
-        # Where evidence of the wheel's place comes from nowhere, its place is anybody's guess. A
-        # run then spans as many pitches as it should, but may begin and end at the wrong angle.
-        unsure = chaos.index_lost > 0 or not self._fitted  # parts at the beam tell the place
-        self._misled = chaos.index_ghosts > 0 or (unsure and chaos.ghosts + chaos.trash > 0)
 
         self._reader = TrainReader()
         self._train: StepTrain | None = None  # of the running move
         self._direction = 1
         self._start_us = 0
-        self._issued = 0  # of the last move
+        self._issued = 0  # pulses of the last move
         self._turned = 0  # pulses of this move that the wheel has followed
         self._follows = False
         self._stall_at = self._report_at = 0  # pulses; 0: not in this move
@@ -179,236 +97,169 @@ class ChaosBoard:
         self._enabled = False
 
         self._levels = ALL_READY
-        self._shades: list[tuple[int, int]] = []  # dark spells to come or under way, by start
-        self._spell = (0, 0)  # the present or last dark spell
-        self._last_edge_us = -ALONE_US
-        self._emitter_dark = self._answers = False
-        self._blocked = 0
-        self._touched_us = 0  # when the test output was last switched
-        self._edges: list[tuple[int, int]] = []
         self._changes: list[tuple[int, int]] = []
+        self._unit = 2  # its state, as last noted
         self._say = b""
-        self._unit = 2
-        self._say_at_us = 1
-        self._events: list[tuple[int, str]] = []
-        for kind in ("trash", "blips", "ghosts", "index_ghosts", "guard", "bag", "driver"):
+        self._speak_us: int | None = 1  # when the host next says something
+        self._agenda: list[tuple[int, str]] = []
+        for kind in ("trash", "blips", "ghosts", "index_ghosts", *LEVELS):
             self._schedule(kind)
-
+        self._due_us = 0
         self._engine = InProcess()
-        self._carry_out(self._engine.boot(0, settings, SimStore()))
+        self._carry_out(self._engine.boot(0, settings, SimStore(4_096)))
 
     # ---- time -------------------------------------------------------------------------------
 
     def run(self, until_us: int, requests: int) -> None:
-        """Go on for so long, or until so many requests have closed."""
-        while self.now_us < until_us and self.requests <= requests and not self.broken:
-            self._advance(self._next_us(until_us))
+        """Go on until that time, or until so many requests have closed, or something is broken."""
+        while self.now_us < until_us and self.closed < requests and not self.broken:
+            next_us = min(self._due_us, until_us)
+            if self._agenda:
+                next_us = min(next_us, self._agenda[0][0])
+            if self._speak_us is not None:
+                next_us = min(next_us, self._speak_us)
+            if self._train:
+                next_us = min(next_us, self._time_us(self._train.steps))
+            late_us = self.chance.randint(0, self.chaos.late_us)
+            self._advance(max(next_us, self.now_us) + late_us)
             self._round()
-
-    def _next_us(self, until_us: int) -> int:
-        """When the firmware goes round next."""
-        late_us = self.chance.randint(0, self.chaos.late_us)
-        next_us = min(self._due_us, until_us, self._events[0][0] if self._events else until_us)
-        if self._say_at_us:
-            next_us = min(next_us, self._say_at_us)
-        if self._train:
-            next_us = min(next_us, self._end_us())
-        return max(next_us, self.now_us) + late_us
-
-    def _end_us(self) -> int:
-        assert self._train
-        return self._start_us - (-self._train.ticks(self._train.steps) // TICKS_PER_US)
 
     def _advance(self, to_us: int) -> None:
         self._turn_until(to_us)
-        self._shine_until(to_us)
+        parts = self.beam.pass_time(to_us)
+        if self.account:
+            self.account.parts += parts
         self.now_us = to_us
-        while self._events and self._events[0][0] <= to_us:
-            self._happen(self._events.pop(0)[1])
-        if self._say_at_us and to_us >= self._say_at_us:
-            self._say_at_us = 0
+        while self._agenda and self._agenda[0][0] <= to_us:
+            self._happen(self._agenda.pop(0)[1])
+        if self._speak_us is not None and to_us >= self._speak_us:
+            self._speak_us = None
             self._speak()
 
-    def _schedule(self, kind: str, after_us: int = 0) -> None:
+    def _schedule(self, kind: str) -> None:
         rate = getattr(self.chaos, kind)
         if rate:
-            at_us = self.now_us + after_us + round(1e6 * self.chance.expovariate(rate))
-            self._events.append((at_us, kind))
-            self._events.sort()
+            self._put_down(kind, round(1e6 * self.chance.expovariate(rate)))
+
+    def _put_down(self, kind: str, after_us: int) -> None:
+        self._agenda.append((self.now_us + after_us, kind))
+        self._agenda.sort()
 
     def _happen(self, kind: str) -> None:
         chance = self.chance
-        bits = {
-            "guard": ports.GUARD_CLOSED,
-            "bag": ports.RECEIVER_READY,
-            "driver": ports.DRIVE_HEALTHY,
-        }
-        if kind.endswith(" back"):
-            self._set_level(bits[kind.removesuffix(" back")], True)
+        if kind not in LEVELS and kind.endswith(" back"):
+            self._set_level(LEVELS[kind.removesuffix(" back")], True)
             return
         self._schedule(kind)
-        ahead_us = self.now_us + 60_000 + chance.randint(0, 20_000)
+        ahead_us = self.now_us + AHEAD_US + chance.randint(0, 20_000)
         if kind == "trash":
-            self._shade(ahead_us, round(10 ** chance.uniform(1, 6)))
+            self.beam.put(ahead_us, round(10 ** chance.uniform(1, 6)))
         elif kind == "blips":
-            self._shade(ahead_us, chance.randint(10, 500))
+            self.beam.put(ahead_us, chance.randint(10, 500))
         elif kind == "ghosts":
-            self._shade(ahead_us, chance.randint(*PART_US))
+            self.beam.put(ahead_us, chance.randint(*PART_US))
         elif kind == "index_ghosts":
             self._changes.append((self.now_us, ports.POCKET_INDEX))
         else:
-            self._set_level(bits[kind], False)
-            back_us = self.now_us + round(10 ** chance.uniform(2, 6.5))
-            self._events.append((back_us, kind + " back"))
-            self._events.sort()
+            self._set_level(LEVELS[kind], False)
+            self._put_down(kind + " back", round(10 ** chance.uniform(2, 6.5)))
 
     def _set_level(self, bit: int, on: bool) -> None:
         self._levels = self._levels | bit if on else self._levels & ~bit
         self._changes.append((self.now_us, ports.LEVELS_CHANGED))
         if bit == ports.GUARD_CLOSED and not on:
             self._flags |= ports.CUT
-            self._stop(self.now_us)
+            self._stop()
         elif bit == ports.DRIVE_HEALTHY and not on and self._train:
-            self._let_coast(self._train.issued((self.now_us - self._start_us) * TICKS_PER_US))
+            self._coast(self._train, self._pulses())
             self._follows = False
 
     # ---- wheel ------------------------------------------------------------------------------
-
-    def _turn_until(self, to_us: int) -> None:
-        """Let the wheel follow the pulses up to that time."""
-        if not self._train:
-            return
-        issued = self._train.issued((to_us - self._start_us) * TICKS_PER_US)
-        if self._stall_at and issued >= self._stall_at:
-            self._follow(self._stall_at)
-            self._follows = False
-        self._follow(issued)
-        if self._report_at and issued >= self._report_at:
-            self._flags |= ports.STALLED
-        if issued == self._train.steps:
-            self._issued = issued
-            self._train = None
-
-    def _follow(self, issued: int) -> None:
-        """Turn the wheel with the pulses, from one place of interest to the next."""
-        assert self._train
-        while self._follows and issued > self._turned:
-            stop = issued
-            if self._direction > 0:
-                ahead = min(self._next_index(), self.wheel.edge(self.wheel.furthest + 1))
-                stop = min(stop, self._turned + max(1, ceil(ahead - self.wheel.rotor)))
-            at_us = self._start_us - (-self._train.ticks(stop) // TICKS_PER_US)
-            steps = self._direction * (stop - self._turned)
-            self._turned = stop
-            self._turn(Fraction(steps), at_us)
-
-    def _turn(self, steps: Fraction, at_us: int) -> None:
-        passed = self.wheel.turn(steps)
-        for _ in range(passed):
-            if self.chance.random() < self.chaos.part:
-                self._shade(at_us + self._fall_us, self.chance.randint(*PART_US))
-        if self.account and passed:
-            self._check(passed, self.account.may_pass(), "passed")
-            self.account.passed += passed
-            self.account.passed_unhelped += passed
-            self.most_unhelped = max(self.most_unhelped, self.account.passed_unhelped)
-        while self._next_index() <= self.wheel.place:
-            self._indexed += 1
-            if self._fitted and self.chance.random() >= self.chaos.index_lost:
-                self._changes.append((at_us, ports.POCKET_INDEX))
-
-    def _next_index(self) -> Fraction:
-        """Where the next index edge lies."""
-        return self.wheel.pitch * (self._indexed + Fraction(1, 2)) - self._index_ahead
-
-    def _stop(self, at_us: int) -> None:
-        """No further pulse; a wheel at speed runs on."""
-        if not self._train:
-            return
-        self._turn_until(at_us)
-        if self._train:
-            self._issued = self._train.issued((at_us - self._start_us) * TICKS_PER_US)
-            self._let_coast(self._issued)
-            self._train = None
-
-    def _let_coast(self, issued: int) -> None:
-        assert self._train
-        rate = self._train.rate_steps_s(issued)
-        if self._follows and rate > self._slow_steps_s:
-            energy = Fraction(round(rate), self._cruise_steps_s) ** 2
-            share = Fraction(self.chance.randint(0, 100), 100)
-            steps = self._direction * COAST * share * energy * self.wheel.pitch
-            self._turn(Fraction(steps), self.now_us)
-
-    # ---- beam -------------------------------------------------------------------------------
-
-    def _shade(self, start_us: int, lasts_us: int) -> None:
-        """Darken the beam for a while; spells that touch become one."""
-        end_us = start_us + lasts_us
-        keep = []
-        for spell in self._shades:
-            if spell[1] < start_us or spell[0] > end_us:
-                keep.append(spell)
-            else:
-                start_us, end_us = min(start_us, spell[0]), max(end_us, spell[1])
-        self._shades = sorted([*keep, (start_us, end_us)])
-
-    def _shine_until(self, to_us: int) -> None:
-        while self._shades and self._shades[0][0] <= to_us:
-            start_us, end_us = self._shades[0]
-            if self._spell[0] != start_us:
-                self._show(start_us, True)
-                self._spell = (start_us, end_us)
-            if end_us > to_us:
-                return
-            self._shades.pop(0)
-            self._show(end_us, False)
-            self._judge(start_us, end_us)
-            self._last_edge_us = end_us
-
-    def _judge(self, start_us: int, end_us: int) -> None:
-        """Count the spell that has just ended if it is a part beyond doubt."""
-        alone = start_us - self._last_edge_us > ALONE_US
-        if self._shades and self._shades[0][0] < end_us + ALONE_US:
-            alone = False
-        tested = self._emitter_dark or self._touched_us > start_us - ALONE_US
-        middling = PART_US[0] <= end_us - start_us <= PART_US[1]
-        if self.account and alone and middling and not tested:
-            self.account.parts += 1
-
-    def _show(self, at_us: int, dark: bool) -> None:
-        blocked = 1 if dark or (self._emitter_dark and self._answers) else 0
-        if blocked != self._blocked:
-            self._blocked = blocked
-            self._edges.append((at_us, blocked))
-
-    def _is_dark(self) -> bool:
-        return bool(self._shades) and self._shades[0][0] <= self.now_us
-
-    # ---- firmware ---------------------------------------------------------------------------
-
-    def _round(self) -> None:
-        flags = self._flags | (ports.RUNNING if self._train else 0)
-        scene = Scene(
-            self.now_us,
-            self._levels,
-            (flags, self._pulses()),
-            (self._blocked, 0),
-            self._edges,
-            self._changes,
-            (self._say, b""),
-        )
-        self._edges, self._changes, self._say = [], [], b""
-        self.rounds += 1
-        self._carry_out(self._engine.round(scene))
-        if self._due_us <= self.now_us:
-            self.broken.append(f"{self.now_us}: deadline {self._due_us} is not in the future")
 
     def _pulses(self) -> int:
         """Pulses since the last start."""
         if not self._train:
             return self._issued
         return self._train.issued((self.now_us - self._start_us) * TICKS_PER_US)
+
+    def _time_us(self, pulses: int) -> int:
+        """When so many pulses of the running move are out."""
+        assert self._train
+        return self._start_us - (-self._train.ticks(pulses) // TICKS_PER_US)
+
+    def _turn_until(self, to_us: int) -> None:
+        """Let the wheel follow the pulses up to that time."""
+        train = self._train
+        if not train:
+            return
+        pulses = train.issued((to_us - self._start_us) * TICKS_PER_US)
+        if self._stall_at and pulses >= self._stall_at:
+            self._follow(self._stall_at)
+            self._follows = False
+        self._follow(pulses)
+        if self._report_at and pulses >= self._report_at:
+            self._flags |= ports.STALLED
+        if pulses == train.steps:
+            self._issued = pulses
+            self._train = None
+
+    def _follow(self, pulses: int) -> None:
+        """Turn the wheel with the pulses, from one edge to the next."""
+        while self._follows and pulses > self._turned:
+            stop = pulses
+            if self._direction > 0:
+                stop = min(stop, self._turned + max(1, ceil(self.wheel.to_next_edge())))
+            steps = self._direction * (stop - self._turned)
+            self._turned = stop
+            self._turn(Fraction(steps), self._time_us(stop))
+
+    def _turn(self, steps: Fraction, at_us: int) -> None:
+        passed, indexed = self.wheel.turn(steps)
+        for _ in range(passed):
+            if self.chance.random() < self.chaos.part:
+                self.beam.put(at_us + self._fall_us, self.chance.randint(*PART_US))
+        for _ in range(indexed):
+            if self._fitted and self.chance.random() >= self.chaos.index_lost:
+                self._changes.append((at_us, ports.POCKET_INDEX))
+        account = self.account
+        if account and passed:
+            self._check(account, passed, account.may_pass(), "passed")
+            account.passed += passed
+            account.passed_unhelped += passed
+            self.most_unhelped = max(self.most_unhelped, account.passed_unhelped)
+
+    def _stop(self) -> None:
+        """No further pulse; a wheel at speed runs on."""
+        self._turn_until(self.now_us)
+        train, self._issued = self._train, self._pulses()
+        if train:
+            self._coast(train, self._issued)
+            self._train = None
+
+    def _coast(self, train: StepTrain, pulses: int) -> None:
+        rate = train.rate_steps_s(pulses)
+        if self._follows and rate > self._slow_steps_s:
+            energy = Fraction(round(rate), self._cruise_steps_s) ** 2
+            share = Fraction(self.chance.randint(0, 100), 100)
+            steps = self._direction * COAST * share * energy * self.wheel.pitch
+            self._turn(steps, self.now_us)
+
+    # ---- firmware ---------------------------------------------------------------------------
+
+    def _round(self) -> None:
+        scene = Scene(
+            self.now_us,
+            self._levels,
+            (self._flags | (ports.RUNNING if self._train else 0), self._pulses()),
+            (self.beam.blocked, 0),
+            self.beam.edges,
+            self._changes,
+            (self._say, b""),
+        )
+        self.beam.edges, self._changes, self._say = [], [], b""
+        self._carry_out(self._engine.round(scene))
+        if self._due_us <= self.now_us:
+            self.broken.append(f"{self.now_us}: deadline {self._due_us} is not in the future")
 
     def _carry_out(self, reply: Reply) -> None:
         self._due_us = reply.deadline_us
@@ -421,22 +272,15 @@ class ChaosBoard:
         if code == lockstep.START:
             self._start(argument)
         elif code == lockstep.AMEND:
-            assert self._train
-            if len(self._train.head) + argument < self._pulses() + IN_FLIGHT_STEPS:
-                self.broken.append(f"{self.now_us}: amended where the drive can't obey")
-            self._train = self._train.with_cruise(argument)
+            self._amend(argument)
         elif code == lockstep.HALT:
-            self._stop(self.now_us)
+            self._stop()
         elif code == lockstep.ENABLE:
             self._enabled = bool(argument)
         elif code == lockstep.TEST:
-            self._touched_us = self.now_us
-            if argument:
-                self._answers = self.chance.random() >= self.chaos.lies
-            elif self.account and self._answers and self._emitter_dark:
+            heeds = self.chance.random() >= self.chaos.lies
+            if self.beam.test(self.now_us, bool(argument), heeds) and self.account:
                 self.account.tested()
-            self._emitter_dark = bool(argument)
-            self._show(self.now_us + 30, self._is_dark())
 
     def _start(self, move: Any) -> None:
         if self._train or not self._enabled:
@@ -444,21 +288,26 @@ class ChaosBoard:
         if not self._levels & ports.GUARD_CLOSED:
             self.broken.append(f"{self.now_us}: a move is started with the guard open")
         chance, chaos = self.chance, self.chaos
-        self._train = self._reader.read(move)
+        self._train = train = self._reader.read(move)
         self._direction = move.direction
         self._start_us = self.now_us
-        self._turned = self._issued = 0
-        self._flags = 0
+        self._turned = self._issued = self._flags = 0
         self._follows = True
         self._stall_at = self._report_at = 0
         if chance.random() < chaos.stalls:
-            self._stall_at = chance.randint(1, self._train.steps)
+            self._stall_at = chance.randint(1, train.steps)
             if chance.random() >= chaos.blind:
                 self._report_at = self._stall_at + chance.randint(0, 50)
         elif chance.random() < chaos.false_stalls:
-            self._report_at = chance.randint(1, self._train.steps)
+            self._report_at = chance.randint(1, train.steps)
         if move.direction > 0 and self.account:
-            self._check_reach(self.account, self._train.steps)
+            self._check_reach(self.account, train.steps)
+
+    def _amend(self, cruise_steps: int) -> None:
+        assert self._train
+        if len(self._train.head) + cruise_steps < self._pulses() + IN_FLIGHT_STEPS:
+            self.broken.append(f"{self.now_us}: amended where the drive can't obey")
+        self._train = self._train.with_cruise(cruise_steps)
 
     def _check_reach(self, account: Account, steps: int) -> None:
         account.moves_since_test += 1
@@ -466,15 +315,17 @@ class ChaosBoard:
         # it was is seen when the wheel goes over its edges.
         flown = 0 if self._engine.firmware.sprocket.known else self.wheel.pitch
         new = self.wheel.within_reach(steps - flown)
-        self._check(new, account.may_pass(), "in reach of a move")
-        self._check(new, account.quantity - account.parts, "in reach, so many parts having been seen")
+        self._check(account, new, account.may_pass(), "in reach")
+        self._check(account, new, account.quantity - account.parts, "in reach for what is not seen")
 
-    def _check(self, pockets: int, allowed: int, what: str) -> None:
-        account = self.account
-        assert account
+    def _check(self, account: Account, pockets: int, allowed: int, what: str) -> None:
         spare = account.moves_since_test if self._misled else 0
         if pockets > max(0, allowed) + spare:
-            self.broken.append(f"{self.now_us}: {pockets} pockets {what}, {allowed} allowed: {account}")
+            self.broken.append(
+                f"{self.now_us}: {pockets} pockets {what}, {allowed} allowed: {account}"
+            )
+
+    # ---- host -------------------------------------------------------------------------------
 
     def _take_note(self, note: tuple[int, int, int, int]) -> None:
         _, kind, a, b = note
@@ -482,21 +333,20 @@ class ChaosBoard:
             self.account = Account(b)
         elif kind == events.REQUEST_CLOSED:
             self.account = None
-            self.requests += 1
+            self.closed += 1
         elif kind == events.REQUEST_STATE and a == WAITING and self.account:
             self.account.passed_unhelped = 0
         elif kind == events.UNIT_STATE:
             self._unit = a
-        if kind in (events.UNIT_STATE, events.REQUEST_CLOSED) and (
-            self._unit in ONWARDS or self._unit == EXECUTE
-        ):
-            self._say_at_us = self.now_us + self.chance.randint(1, 2_000_000)
+        at_rest = self._unit in ONWARDS or self._unit == EXECUTE
+        if at_rest and kind in (events.UNIT_STATE, events.REQUEST_CLOSED):
+            self._speak_us = self.now_us + self.chance.randint(1, 2_000_000)
 
     def _speak(self) -> None:
         """The host goes on: towards Execute, or with the next order."""
         if self._unit in ONWARDS:
             self._say += f"UNIT:COMM {ONWARDS[self._unit]}\n".encode()
-            self._say_at_us = self.now_us + 500_000
+            self._speak_us = self.now_us + 500_000
         elif not self.account:
             quantity = self.chance.randint(1, self.chaos.most)
-            self._say += f"REQ:OPEN {self.requests + 1},{quantity}\n".encode()
+            self._say += f"REQ:OPEN {self.closed + 1},{quantity}\n".encode()

@@ -28,8 +28,8 @@ from tests.invariants.bench import (
 from tests.invariants.effort import effort
 
 QUERY_US = SECOND_US // 10  # a plain question, whatever is going on: two slices of `ask`
-# A request that nobody helps: its runs, searches and rungs (all at creep speed, at worst), each with
-# a look at the beam for as long as a chute may take to clear, and then its patience.
+# A request that nobody helps: its rungs, searches and runs (all at creep speed, at worst), each
+# with a look at the beam for as long as a chute may take to clear, and then its patience.
 MOVES_MAX = 24 + 8 + 6
 # Rounds of the firmware: while a pulse is under way it looks every 2 ms, and otherwise there are a
 # few for each pocket, part and edge.
@@ -103,7 +103,7 @@ def ask_and_wait(bench: Bench, config: str, ticket: int, quantity: int, script: 
 
 
 @pytest.mark.parametrize("mix", MIXES)
-@effort(6)
+@effort(5)
 @given(
     config=st.sampled_from(list(CONFIGS)),
     seed=st.integers(0, 2**32 - 1),

@@ -25,7 +25,7 @@ def disturbed(config: str, seed: int, mix: str, runs: list[tuple[int, Script]]) 
 
 
 @pytest.mark.parametrize("mix", DETECTABLE)
-@effort(10)
+@effort(8)
 @given(
     config=st.sampled_from(list(CONFIGS)),
     seed=st.integers(0, 2**32 - 1),

@@ -1,7 +1,7 @@
 """After k pockets the commanded position is the exact ratio, rounded once; whatever k, either way.
 
-The oracle is `fractions.Fraction`, from the numbers of teeth, pockets and steps as people know them.
-For the whole firmware only the orders to the drive are looked at: what was really commanded.
+The oracle is `fractions.Fraction`, from the numbers of teeth, pockets and steps as people know
+them.  Of the whole firmware only the orders to the drive are looked at: what was really commanded.
 """
 
 from fractions import Fraction

@@ -81,7 +81,7 @@ def go_through(bench: Bench, script: Script) -> None:
             bench.act(name)
 
 
-@effort(60)
+@effort(50)
 @given(
     config=st.sampled_from(list(CONFIGS)),
     seed=st.integers(0, 2**32 - 1),
@@ -100,7 +100,7 @@ def test_nothing_moves_until_reset_and_start(
         assert forbidden(module) == []
 
 
-@effort(30)
+@effort(20)
 @given(
     config=st.sampled_from(list(CONFIGS)),
     opens_us=st.integers(0, 3 * SECOND_US),

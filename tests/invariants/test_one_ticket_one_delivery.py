@@ -42,7 +42,7 @@ class Tickets(RuleBasedStateMachine):
         self.bench = Bench(self.module)
         self.bench.ready()
         self.module.plant.refill(200)
-        self.known: list[tuple[int, int]] = []  # (ticket, quantity) of all orders taken, oldest first
+        self.known: list[tuple[int, int]] = []  # orders taken, oldest first: (ticket, quantity)
         self.is_open = False
         self.noted = len(self.module.notes)
 
@@ -160,7 +160,7 @@ class Tickets(RuleBasedStateMachine):
 
 
 TestTickets = Tickets.TestCase
-TestTickets.settings = effort(15, stateful_step_count=25)
+TestTickets.settings = effort(12, stateful_step_count=25)
 
 
 class LossyLink(SimLink):
@@ -180,7 +180,7 @@ class LossyLink(SimLink):
         return answer
 
 
-@effort(40)
+@effort(25)
 @given(
     quantities=st.lists(st.integers(1, 4), min_size=1, max_size=5),
     fates=st.lists(st.integers(0, 2), max_size=60),
