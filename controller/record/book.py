@@ -11,9 +11,9 @@ Every record carries the counters as they stand.  Most also carry a result:
              changed it afterwards
     TOTALS   nothing: only the counters were worth a record
 
-So nothing has to be worked out at power-up: if the last word about a request is a will, the will
-is its result, `interrupted`, and is filed as such.  The ticket is known from then on like any
-other: asked again, it is acknowledged and not delivered.
+So nothing has to be worked out at power-up, nor written: if the last word about a request is a will,
+the will is its result, `interrupted`.  Its ticket is known like any other: asked again, it is
+acknowledged and not delivered.  Every power-up says so again, until the next request is put down.
 
 What a will promises.  Lower bound: the parts seen when it was written; they are in the bag.  Upper
 bound: at most one part, and a second one where it has not been judged yet, for every pocket that
@@ -92,18 +92,16 @@ class Book:
     # ---- power-up -------------------------------------------------------------------------------
 
     def restore(self):
-        """Read everything; return the result of a request that was open at the cut, or None."""
+        """Read everything; return the result of the last request if a cut has interrupted it."""
         if self.condition == MISSING:
             return None
         self._journal.replay(self._take)
         if self._journal.damaged:
             self.condition = LOST
         self._lifetime = self._counters.lifetime
-        will = self._will
-        if will is not None:
-            self._orders.add(will)
-            self.close(will)
-        return will
+        if self._will is not None:
+            self._orders.add(self._will)
+        return self._will
 
     def _take(self, kind, payload):
         if len(payload) != _PAYLOAD_BYTES.get(kind):
@@ -116,7 +114,7 @@ class Book:
         result = Result(*struct.unpack(_RESULT, payload[:RESULT_BYTES]))
         will = self._will
         if will is not None and will.ticket != result.ticket:
-            self._orders.add(will)  # its last word is lost
+            self._orders.add(will)  # a cut has interrupted it
         if kind == CLOSED:
             self._orders.add(result)
         self._will = result if kind == OPEN else None
@@ -127,17 +125,19 @@ class Book:
         """Put a new request down. False if the store does not keep it: then it must not begin."""
         most = self._most_out(0, self._stage(quantity))
         self._extra = 0
+        before = self._will
         self._will = Result(ticket, quantity, INTERRUPTED, 0, most, 0, 0, 0, POWER_CUT)
         if self._put(OPEN, self._will):
+            self._strays = 0
             return True
-        self._will = None
+        self._will = before
         return False
 
     def follow(self, request, tally, now_us):
         """Put down what is due; called in every round, before anything may move."""
         if self.condition == FAILED:
             return
-        if self._will is None:
+        if not request.is_open:
             if 0 < self._every <= self._counters.lifetime - self._lifetime:
                 self._put(TOTALS)
             return
@@ -164,7 +164,7 @@ class Book:
         """Put the newest result down again, because a stray part has changed it."""
         self._strays += 1
         if self._strays <= STRAYS_RECORDED_MAX:
-            self._put(CLOSED, result)
+            self._put(OPEN if result is self._will else CLOSED, result)
 
     def keep(self):
         """Put the counters down: something has been done to magazine or sprocket."""
@@ -217,7 +217,10 @@ class Book:
 
     def _snapshot(self):
         """Return the records that say the same as all there are."""
-        records = [(CLOSED, self._payload(result)) for result in self._orders.oldest_first()]
+        records = []
+        for result in self._orders.oldest_first():
+            if result is not self._will:
+                records.append((CLOSED, self._payload(result)))
         if self._will is not None:
             records.append((OPEN, self._payload(self._will)))
         return records or [(TOTALS, self._payload(None))]

@@ -16,15 +16,14 @@ generation fails one of the two, and the walk goes on behind it, up to the last 
 
 When a segment is full its owner hands over a snapshot: the few records that say the same as all
 of them.  It goes into the other segment, freshly erased, and ends with a seal, which holds the
-number of the generation and of the records before it.  A segment counts only if it is sealed; of
-two that are, the one with the higher sequence numbers wins.  So up to the last byte of the seal the
-old segment holds, and from then on the new one does.  Power-up writes nothing and may be cut like
-anything.
+number of the generation and of the records before it.  A segment counts only if its snapshot is
+whole and sealed; of two that are, the one with the higher sequence numbers wins.  So up to the last
+byte that is missing the old segment holds, and from then on the new one does.  Power-up writes
+nothing and may be cut like anything.
 
-No cut leaves a snapshot with holes before its seal, a record that is not of a snapshot without a
-seal before it, or a record missing between two: then memory has decayed.  What can be read is
-taken, from the older segment first, and `damaged` says so; what is left of the snapshot then says
-again what has been said.
+No cut leaves a record behind a snapshot that is not whole, or one missing between two: then memory
+has decayed.  What can be read is taken, from the older segment first, and `damaged` says so; what
+is left of the snapshot then says again what has been said.
 
 Bounds: a payload has at most 255 bytes, and a walk reads every byte of a segment at most a fixed
 number of times.
@@ -41,6 +40,7 @@ CRC_BYTES = struct.calcsize(_CRC)
 SEAL = 0  # the kind that is the journal's own; others are 1 to 127
 OF_SNAPSHOT = 128  # added to the kind of a record that stands before a seal
 SEAL_BYTES = HEAD_BYTES + struct.calcsize(_SEAL) + CRC_BYTES  # of its whole record
+ERASED_WORD = 0xFFFFFFFF  # what is erased is no record, and needs no CRC to tell
 CHUNK_BYTES = 256  # read at a time when looking for the end of what is used
 
 
@@ -126,10 +126,10 @@ class Journal:
     # ---- reading --------------------------------------------------------------------------------
 
     def _find_start(self, segment):
-        """Return where a sealed segment's own records start, or None if it is not sealed.
+        """Return where a segment's own records start, or None if it was never sealed.
 
-        As (sequence number before them, snapshot without holes, segment, offset).  Where the seal
-        has decayed a record behind it tells that it was there.
+        As (sequence number before them, snapshot whole, segment, offset).  Where the snapshot is
+        not whole a record behind it tells that it was once.
         """
         offset = 0
         count = 0
@@ -145,9 +145,10 @@ class Journal:
             end = offset + framed_bytes(len(payload))
             if kind == SEAL:
                 _, records = struct.unpack(_SEAL, payload)
-                whole = not holes and count == records and sequence - first == records
-                return sequence, whole, segment, end
-            if not kind & OF_SNAPSHOT:
+                if not holes and count == records and sequence - first == records:
+                    return sequence, True, segment, end
+                holes = True
+            elif not kind & OF_SNAPSHOT:
                 return sequence - 1, False, segment, offset
             first = first or sequence
             count += 1
@@ -186,6 +187,8 @@ class Journal:
             return None
         head = store.read(segment, offset, HEAD_BYTES)
         sequence, length, kind = struct.unpack(_HEAD, head)
+        if sequence == ERASED_WORD:
+            return None
         offset += HEAD_BYTES
         if offset + length + CRC_BYTES > store.size_bytes:
             return None

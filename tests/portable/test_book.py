@@ -39,6 +39,10 @@ class Module:
         self.now_us = 0
         self.passed = 0
 
+    @property
+    def is_open(self):
+        return self.ticket != 0
+
     def open(self, ticket, quantity):
         kept = self.book.open(ticket, quantity)
         if kept:
@@ -71,6 +75,7 @@ class Module:
         self.orders.add(result)
         self.book.close(result)
         self.at_rest = True
+        self.ticket = 0
         return result
 
     def deliver(self, ticket, quantity):
@@ -106,9 +111,15 @@ def test_an_open_request_is_interrupted_by_the_cut_and_stays_so():
     assert (result.outcome, result.cause) == (INTERRUPTED, POWER_CUT)
     assert (result.lower, result.pockets) == (0, 0)
     assert after.orders.find(7) is result
+    writes = after.memory.writes + after.memory.erases
+    assert writes == 0  # power-up writes nothing, so it may be cut like anything
     later = after.again()
-    assert later.cut is None  # it was closed at power-up; nobody is told twice
-    assert later.orders.find(7).as_tuple() == result.as_tuple()
+    assert later.cut.as_tuple() == result.as_tuple()
+    later.deliver(8, 1)
+    evening = later.again()
+    assert evening.cut is None
+    assert evening.orders.tickets() == [8, 7]
+    assert evening.orders.find(7).as_tuple() == result.as_tuple()
 
 
 def test_a_request_is_down_before_it_is_begun():
@@ -259,6 +270,29 @@ def test_a_stray_part_changes_the_result_also_in_the_store():
     after = module.again()
     assert after.orders.find(1).as_tuple() == result.as_tuple()
     assert after.orders.tickets() == [1]
+
+
+def test_a_stray_part_of_an_interrupted_request_leaves_it_interrupted():
+    module = fresh()
+    module.open(1, 5)
+    after = module.again()
+    after.cut.upper += 1
+    after.book.amend(after.cut)
+    later = after.again()
+    assert later.cut.as_tuple() == after.cut.as_tuple()
+    assert later.orders.tickets() == [1]
+
+
+def test_an_interrupted_request_outlives_a_compaction():
+    module = fresh(2048)
+    module.deliver(1, 1)
+    module.open(2, 5)
+    after = module.again()
+    for _ in range(60):
+        after.book.keep()
+    assert after.memory.erases > 0
+    assert after.again().cut.as_tuple() == after.cut.as_tuple()
+    assert after.again().orders.tickets() == [2, 1]
 
 
 def test_a_flickering_beam_does_not_wear_the_store_out():
