@@ -11,9 +11,10 @@ Every record carries the counters as they stand.  Most also carry a result:
              changed it afterwards
     TOTALS   nothing: only the counters were worth a record
 
-So nothing has to be worked out at power-up, nor written: if the last word about a request is a will,
-the will is its result, `interrupted`.  Its ticket is known like any other: asked again, it is
-acknowledged and not delivered.  Every power-up says so again, until the next request is put down.
+So nothing has to be worked out at power-up, nor written: if the last word about a request is a
+will, the will is its result, `interrupted`.  Its ticket is known like any other: asked again, it
+is acknowledged and not delivered.  Every power-up says so again, until the next request is put
+down.
 
 What a will promises.  Lower bound: the parts seen when it was written; they are in the bag.  Upper
 bound: at most one part, and a second one where it has not been judged yet, for every pocket that
@@ -82,7 +83,8 @@ class Book:
         self._counters = counters
         self._orders = orders
         self._will = None
-        self._extra = 0  # evidence without a pocket that the will allows for
+        self._promised = 0  # upper bound of the will
+        self._extra = 0  # evidence without a pocket that it knows of
         self._strays = 0  # of the newest result
         self._lifetime = 0  # parts seen up to the last record
         unit = store.unit_bytes
@@ -124,6 +126,7 @@ class Book:
     def open(self, ticket, quantity):
         """Put a new request down. False if the store does not keep it: then it must not begin."""
         most = self._most_out(0, self._stage(quantity))
+        self._promised = most
         self._extra = 0
         before = self._will
         self._will = Result(ticket, quantity, INTERRUPTED, 0, most, 0, 0, 0, POWER_CUT)
@@ -144,12 +147,13 @@ class Book:
         if request.at_rest:
             unjudged = tally.upper - tally.lower - tally.extra
             most = tally.upper + tally.empty + max(0, unjudged)
-            due = most != self._will.upper
+            due = most != self._promised
         else:
             out = tally.upper + tally.empty
             most = self._most_out(out, self._stage(tally.owed))
-            due = self._most_out(out, 0) > self._will.upper
+            due = self._most_out(out, 0) > self._promised
         if due or tally.extra != self._extra:
+            self._promised = most
             self._extra = tally.extra
             self._will = self._will_of(request, tally, most, now_us)
             self._put(OPEN, self._will)
