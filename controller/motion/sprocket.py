@@ -1,25 +1,22 @@
-"""The sprocket: where it stands, what it may have let go, and how it is moved.
+"""The sprocket and its drive: how the wheel is moved, and how it finds out where it stands.
 
 Theory of operation
 -------------------
-Everything is measured in motor steps of the *sprocket's* position: the lash of the gear train
-is added to a move when the direction changes and never to the position.  Pocket k lets its part
-go at `ratio.release(k)`, midway between the dwell positions k-1 and k.
+Where the wheel stands and which pockets may have let go is kept in `place`; read that first.  The
+lash of the gear train is added to a move when the direction changes and never to the position.
 
-`frontier` is the furthest pocket whose release may have happened.  Going back and forth below
-it opens no new pocket; going beyond it reports each one through `poll` as
+Going beyond the frontier reports each pocket through `poll` as
 
     (pocket, first_us, last_us)    the release lies between these two times
 
 so that the tally can raise its upper bound before the part can reach the beam.
 
-The position is *known* or it is not.  It is lost by a stall, by a cut, by halting at speed and
-by releasing the motor.  While it is unknown every stretch of one pitch, forward, may let one
-part go, and n pitches can let go n at most: a search therefore opens a pocket at the start of
-each pitch it travels.  Two kinds of evidence end a search: an edge of the pocket index sensor, or a
-part seen at the beam, whose release lies one fall earlier.  A long search is flown: it runs at
-full speed half a pitch further than it may, and is cut to the right dwell position as soon as
-the evidence is in.  A short one creeps, one pitch at a time.
+The position is lost by a stall, by a cut, by halting at speed and by releasing the motor.  A run
+is then a search, which opens a pocket at the start of each pitch it travels.  Two kinds of
+evidence end it: an edge of the pocket index sensor, or a part seen at the beam, whose release lies
+one fall earlier.  A long search is flown: it runs at full speed half a pitch further than it may,
+and is cut to the right dwell position as soon as the evidence is in.  A short one creeps, one pitch
+at a time.
 
 With the position known, the index sensor also tells when the wheel lags the motor: an edge that
 comes late is slip, and the next run makes up for it; one that does not come is a wheel that does
@@ -27,18 +24,13 @@ not turn.
 """
 
 from controller.board.ports import CUT, RUNNING, STALLED
-from controller.motion.gear import PocketRatio
+from controller.motion.place import Place
 from controller.motion.profile import Planner, creep
 from controller.motion.track import Track
-
-PPM = 1000000
 
 # A flown search must have room to be cut: this many pitches between the last moment evidence
 # may come and the point where braking has to begin.
 FLYING_SPARE_PITCHES = 3
-# A blind stretch stays short of whole pitches by this part of one: parts let go with some scatter,
-# so a whole pitch from just before one release could reach the next.
-SHY_DIVISOR = 8
 # The sprocket lags by more than this part of a pocket: slip, not tolerance of the index sensor.
 SLIP_DIVISOR = 8
 # An index edge overdue by this part of a pocket is missing.
@@ -60,41 +52,28 @@ class Sprocket:
     def __init__(self, settings, drive):
         self._drive = drive
         self._track = Track(drive)
-        self.ratio = PocketRatio(
-            settings.motor_full_steps,
-            settings.motor_microsteps,
-            settings.gear_stages,
-            settings.sprocket_pockets,
-        )
+        self._place = Place(settings)
         self._planner = Planner(
             settings.limit_velocity_steps_s,
             settings.limit_acceleration_steps_s2,
             settings.limit_jerk_steps_s3,
         )
         self._creep_steps_s = settings.limit_creep_steps_s
-        self.pitch = self.ratio.of_ppm(PPM)
-        self._half = self.ratio.of_ppm(PPM // 2)
-        self._shy = self.pitch // SHY_DIVISOR
+        self.ratio = self._place.ratio
+        self.pitch = self._place.pitch
         self._lash = self.ratio.of_mdeg(settings.sprocket_lash_mdeg)
         self._fitted = settings.sprocket_index != 0
         self._index = self._fitted  # the index sensor is there and believed
-        # Steps from an index edge to the release edge ahead of it.
-        self._index_lead = self.ratio.of_mdeg(settings.sprocket_release_mdeg) or self.pitch // 2
-        self.known = False
-        self.position = 0  # at rest; during a move, where the move began
-        self.frontier = 0
-        self.corrected = 0  # steps by which the last piece of evidence moved the position
         self.creeping = False  # the move under way, or the last one, is a creep
         self.slipped = False  # the wheel was seen to lag in this move
         self.unfound = False  # the index sensor stayed silent over a stretch it must mark
         self._forward = True  # which flank of the lash is engaged
-        self._slack = 0  # position unknown: steps gone back that may be gone forward again
         self._searching = False  # until evidence is in, also after the end of the move
         self._halted = []  # pockets passed up to a halt that `poll` has not yet reported
         self._coasting = False  # halted at speed, and the pocket it may coast over not yet opened
         # Of the move under way:
         self._lost = 0  # steps spent on lash before the sprocket follows
-        self._base = 0  # frontier when it began
+        self._base = 0  # frontier when it began; the position stays as it was until it has ended
         self._last = 0  # last pocket it may open
         self._opened = 0  # pockets it has opened with the position unknown
         self._next_index = 0  # pocket whose index edge comes next
@@ -111,14 +90,33 @@ class Sprocket:
         return self._last - self.frontier if self.moving else 0
 
     @property
-    def room_back(self):
-        """Steps the wheel may still go back: half a pitch behind the furthest it has been.
+    def known(self):
+        """True while the position is known."""
+        return self._place.known
 
-        Further back an empty pocket comes under the magazine again; filled, it would let go a
-        second part over an edge that counts as passed.
-        """
-        behind = self.ratio.target(self.frontier) - self.position if self.known else self._slack
-        return max(0, self._half - behind)
+    @property
+    def position(self):
+        """Where the wheel stands, in steps; during a move, where it began."""
+        return self._place.position
+
+    @property
+    def frontier(self):
+        """The furthest pocket whose release may have happened."""
+        return self._place.frontier
+
+    @property
+    def corrected(self):
+        """Steps by which the last piece of evidence moved the position."""
+        return self._place.corrected
+
+    @property
+    def room_back(self):
+        """Steps the wheel may still go back, as in `Place`."""
+        return self._place.room_back
+
+    def pockets_ahead(self, steps):
+        """Return how many new pockets a move by `steps` may let go, as in `Place`."""
+        return self._place.pockets_ahead(steps)
 
     @property
     def index_failed(self):
@@ -137,7 +135,7 @@ class Sprocket:
             self._search(pockets, now_us)
             return
         last = self.frontier + pockets
-        self._begin(self.ratio.target(last) - self.position, False, last, now_us)
+        self._begin(self._place.to_rest(last), False, last, now_us)
 
     def nudge(self, steps, now_us):
         """Creep by `steps` (negative: backward), as the freeing ladder and the bench do.
@@ -151,32 +149,20 @@ class Sprocket:
 
         Return True when a move was begun. No release edge lies in between.
         """
-        distance = self.ratio.target(self.frontier) - self.position
+        distance = self._place.to_rest(self.frontier)
         if not self.known or distance == 0:
             return False
         self.nudge(distance, now_us)
         return True
 
-    def pockets_ahead(self, steps):
-        """Return how many new pockets a move by `steps` from here may let go; 0 backward."""
-        if not self.known:
-            count = 0
-            while self._due(count) < steps:
-                count += 1
-            return count
-        reached = self.position + steps
-        count = 0
-        while self.ratio.release(self.frontier + count + 1) <= reached:
-            count += 1
-        return count
-
     def _search(self, pockets, now_us):
-        self._slack = 0
+        place = self._place
+        place.slack = 0
         distance = pockets * self.pitch + self.pitch // 2
         flown = distance > 2 * self._planner.ramp_steps + FLYING_SPARE_PITCHES * self.pitch
         if not flown:
             pockets = 1
-            distance = self.pitch - self._shy
+            distance = place.blind_steps(pockets)
         self._begin(distance, not flown, self.frontier + pockets, now_us)
         self._searching = True
 
@@ -189,7 +175,7 @@ class Sprocket:
         self._last = last
         self._opened = 0
         self._lag = 0
-        self._next_index = self._index_after(self.position)
+        self._next_index = self._place.next_index()
         self._searching = False
         self.creeping = creeping
         self.slipped = False
@@ -201,13 +187,6 @@ class Sprocket:
         else:
             move = self._planner.move(steps, direction)
         self._track.begin(move, now_us)
-
-    def _index_after(self, position):
-        """Return the pocket whose index edge comes next when going forward from `position`."""
-        pocket = self.frontier
-        while self.ratio.release(pocket) - self._index_lead <= position:
-            pocket += 1
-        return pocket
 
     # ---- following a move -----------------------------------------------------------------------
 
@@ -227,7 +206,7 @@ class Sprocket:
         if not flags & RUNNING:
             if self._overdue(issued, ARRIVED_DIVISOR):
                 self.slipped = True
-                self.known = False
+                self._place.known = False
             self._arrive(issued)
             return ARRIVED
         if self._overdue(issued, OVERDUE_DIVISOR):
@@ -242,42 +221,39 @@ class Sprocket:
             return None
         step = self._track.move.steps
         if self._track.forward and self.frontier < self._last:
-            known = self.known
-            step = min(step, self._offset(self.frontier + 1) if known else self._due(self._opened))
+            step = min(step, self._next_release())
         return self._track.time_us(step) + 1
 
     def _open(self, issued, opened):
         """Open the pockets that the steps issued so far may have brought over the edge."""
-        track = self._track
-        while self.frontier < self._last:
-            if self.known:
-                offset = self._offset(self.frontier + 1)
-                first_us = last_us = track.time_us(offset)
-            else:
-                offset = self._due(self._opened)
-                first_us = track.time_us(offset)
-                last_us = track.time_us(self._slack + (self._opened + 1) * self.pitch + self._lost)
+        track, place = self._track, self._place
+        while place.frontier < self._last:
+            offset = self._next_release()
             if issued < offset:
                 return
-            if not self.known:
+            first_us = last_us = track.time_us(offset)
+            if not place.known:
                 self._opened += 1
-            self.frontier += 1
-            opened.append((self.frontier, first_us, last_us))
+                last_us = track.time_us(place.slack + self._opened * self.pitch + self._lost)
+            place.frontier += 1
+            opened.append((place.frontier, first_us, last_us))
+
+    def _next_release(self):
+        """Return the steps of the move under way from which the next pocket may let go."""
+        if self.known:
+            return self._offset(self.frontier + 1)
+        return self._place.blind_steps(self._opened)
 
     def _offset(self, pocket):
-        """Steps of the move under way at which `pocket` lets go, position known."""
-        return self.ratio.release(pocket) - self.position + self._lost + self._lag
-
-    def _due(self, opened):
-        """Steps of a move from which one more than `opened` may let go, position unknown."""
-        return self._slack + (opened * self.pitch - self._shy if opened else 0)
+        """Return the steps of the move under way at which `pocket` lets go, position known."""
+        return self._place.to_release(pocket) + self._lost + self._lag
 
     def _report_halt(self, now_us, opened):
         opened.extend(self._halted)
         self._halted.clear()
         if self._coasting:
             self._coasting = False
-            self.frontier += 1
+            self._place.frontier += 1
             opened.append((self.frontier, now_us, now_us + COAST_US))
 
     # ---- evidence of position -------------------------------------------------------------------
@@ -287,9 +263,9 @@ class Sprocket:
         if not self.moving or not self._track.forward or not self._index:
             return
         if not self.known:
-            self._found(self._track.step_at(time_us) + self._index_lead)
+            self._found(self._track.step_at(time_us) + self._place.index_lead)
             return
-        expected = self._offset(self._next_index) - self._index_lead
+        expected = self._next_edge()
         lag = self._track.lag_steps(time_us, expected)
         if lag < -(self.pitch // OVERDUE_DIVISOR):
             return  # an edge that is not due: a dirty disc; the one that is due comes yet
@@ -312,17 +288,15 @@ class Sprocket:
             count += 1
         while first <= 0:
             first += self.pitch
-        began = self.ratio.release(self._base + 1) - first
-        self.corrected = began - self.position
-        self.position = began
-        self.known = True
+        place = self._place
         self._searching = False
         if self.moving:
+            place.find(self._base + 1, first)
             self._next_index = self._base + count + 2
             self._track.cut_to(self._rest_offset(self._last))
         else:
-            self.position += self._track.move.steps - self._lost
-            self._step_back(self.position)
+            place.find(self._base + 1, first - (self._track.move.steps - self._lost))
+            place.step_back(self._base)
 
     def _search_on(self, issued):
         """Break a search off where it may not go on without evidence."""
@@ -332,7 +306,7 @@ class Sprocket:
                 self.unfound = True
                 self.shorten(0)
             return
-        limit = self._due(self._last - self._base)
+        limit = self._place.blind_steps(self._last - self._base)
         if self._track.move.steps > limit and self._track.earliest_end(self.pitch) > limit:
             self._track.cut_to(max(limit, self._track.earliest_end()))
 
@@ -340,8 +314,11 @@ class Sprocket:
         """True if the next index edge should have been seen this part of a pocket ago."""
         if not self._index or not self.known or not self._track.forward:
             return False
-        due = self._offset(self._next_index) - self._index_lead
-        return issued > due + self.pitch // divisor
+        return issued > self._next_edge() + self.pitch // divisor
+
+    def _next_edge(self):
+        """Return the steps of the move under way at which the next index edge should come."""
+        return self._offset(self._next_index) - self._place.index_lead
 
     # ---- ending a move --------------------------------------------------------------------------
 
@@ -352,7 +329,8 @@ class Sprocket:
         limit = self._track.earliest_end()
         last = min(self.frontier + pockets, self._last)
         if not self.known:
-            end = max(limit, self._due(self._opened + pockets)) if pockets else limit
+            blind = self._place.blind_steps(self._opened + pockets)
+            end = max(limit, blind) if pockets else limit
             self._last = min(self._base + self.pockets_ahead(end), self._last)
             self._track.cut_to(end)
             return
@@ -389,9 +367,8 @@ class Sprocket:
 
     def lose(self):
         """Forget the position (motor released, stall, cut)."""
-        self.known = False
+        self._place.lose()
         self._searching = False
-        self._slack = 0
 
     def _break_off(self, why, now_us, opened):
         self.halt()
@@ -399,30 +376,17 @@ class Sprocket:
         return why
 
     def _rest_offset(self, pocket):
-        """Steps of the move under way that end at the dwell behind `pocket`."""
-        return self.ratio.target(pocket) - self.position + self._lost
+        """Return the steps of the move under way that end at the dwell behind `pocket`."""
+        return self._place.to_rest(pocket) + self._lost
 
     def _arrive(self, issued):
         self._track.moving = False
         travelled = max(0, issued - self._lost)
         if not self._track.forward:
             travelled = -travelled
-        self.position += travelled
-        if not self.known:
-            self._slack = max(0, min(self._slack - travelled, self._half))
-            return
-        if self._lag:
-            self.position -= self._lag
-            self.corrected = -self._lag
-        self._step_back(self.position)
-
-    def _step_back(self, position):
-        """Take the frontier back to what a wheel at `position` has surely passed in this move.
-
-        A lagging wheel, or a search that ended short of the release it had opened, has pockets
-        behind the frontier that have not let go.  The next run passes them; until then the tally
-        has them as silent.
-        """
-        passed = position - self._shy
-        while self.frontier > self._base and self.ratio.release(self.frontier) > passed:
-            self.frontier -= 1
+        place = self._place
+        place.travel(travelled)
+        if place.known:
+            if self._lag:
+                place.lag(self._lag)
+            place.step_back(self._base)
