@@ -41,6 +41,9 @@ ARRIVED_DIVISOR = 32
 # A wheel that is cut at speed coasts less than half a pocket, and has come to rest by then: a rotor
 # and a printed wheel hold a few mJ at cruise, and friction takes that in a fraction of a turn.
 COAST_US = 300000
+# A drive that is still at it so long after its last step was due has hung, and is stopped like one
+# that stalls. (One that is only fed late makes its steps late, by milliseconds.)
+HUNG_US = 1000000
 
 # How a move goes on, and how it ends.
 MOVING, ARRIVED, STALL, OVERDUE, CUT_OFF = range(5)
@@ -201,7 +204,8 @@ class Sprocket:
         flags, issued = self._drive.status()
         if self._track.forward:
             self._open(issued, opened)
-        if flags & (STALLED | CUT):
+        hung = now_us > self._track.time_us(self._track.move.steps) + HUNG_US
+        if flags & (STALLED | CUT) or (hung and flags & RUNNING):
             return self._break_off(CUT_OFF if flags & CUT else STALL, now_us, opened)
         if not flags & RUNNING:
             if self._overdue(issued, ARRIVED_DIVISOR):

@@ -13,11 +13,13 @@ blocked; a beam that has died clear never does.
 
 from controller.board import lockstep
 from controller.board.ports import DRIVE_HEALTHY, GUARD_CLOSED, MAGAZINE_OK, RECEIVER_READY
+from controller.cycle import requestchart, unit
 from controller.firmware import Firmware
 from tests.portable.wheel import Wheel, wheel_settings
 
 FALL_US = 64_000
 DARK_US = 8_000
+QUANTITY = 3  # of the requests that `open_in` opens
 ALL_READY = GUARD_CLOSED | MAGAZINE_OK | RECEIVER_READY | DRIVE_HEALTHY
 
 
@@ -186,3 +188,39 @@ class Rig:
     def _test(self, on):
         self._lit = not on
         self._see(self.now_us)
+
+
+# ---- modules that have come so far ---------------------------------------------------------------
+
+
+def open_in(state):
+    """A module whose request for `QUANTITY` parts has just come to that state of the chart."""
+    rig = Rig().in_execute()
+    ticket = 1
+    if state != requestchart.REGISTERING:
+        rig.tell(f"REQ:OPEN 1,{QUANTITY}")  # the position is known from then on
+        rig.closed()
+        ticket = 2
+    if state == requestchart.VERIFYING:
+        rig.empty = (4,)  # a silent pocket, so that the beam is to be proven
+    elif state == requestchart.FREEING:
+        rig.wheel.stall_at = 300
+    elif state == requestchart.WAITING:
+        rig.empty = range(4, 1000)
+    rig.opened_us = rig.now_us
+    rig.tell(f"REQ:OPEN {ticket},{QUANTITY}")
+    rig.wait_for(lambda: rig.firmware.request.state == state)
+    return rig
+
+
+def help_out(rig):
+    """A person takes out what jams and fills the magazine."""
+    rig.wheel.stall_at = None
+    rig.empty = ()
+
+
+def at_rest(rig):
+    """Wait until the unit rests in a state and the request has nothing to do by itself."""
+    resting = (unit.STOPPED, unit.SUSPENDED, unit.ABORTED, unit.HELD, unit.COMPLETE)
+    request = rig.firmware.request
+    rig.wait_for(lambda: rig.firmware.service.unit.state in resting and request.at_rest)

@@ -12,43 +12,9 @@ from controller.cycle.requestchart import (
     WAITING,
 )
 from controller.cycle.verdict import EXACT, INTERRUPTED, SHORT
-from tests.portable.rig import Rig
+from tests.portable.rig import QUANTITY, Rig, at_rest, help_out, open_in
 
 SETTINGS_CONFLICT = -221
-QUANTITY = 3
-
-
-def open_in(state):
-    """A module whose request for 3 parts has just come to that state."""
-    rig = Rig().in_execute()
-    ticket = 1
-    if state != REGISTERING:
-        rig.tell("REQ:OPEN 1,3")  # the position is known from then on
-        rig.closed()
-        ticket = 2
-    if state == VERIFYING:
-        rig.empty = (4,)  # a silent pocket, so that the beam is to be proven
-    elif state == FREEING:
-        rig.wheel.stall_at = 300
-    elif state == WAITING:
-        rig.empty = range(4, 1000)
-    rig.opened_us = rig.now_us
-    rig.tell(f"REQ:OPEN {ticket},{QUANTITY}")
-    rig.wait_for(lambda: rig.firmware.request.state == state)
-    return rig
-
-
-def help_out(rig):
-    """A person takes out what jams and fills the magazine."""
-    rig.wheel.stall_at = None
-    rig.empty = ()
-
-
-def at_rest(rig):
-    """Wait until the unit rests in a state and the request has nothing to do by itself."""
-    resting = (unit.STOPPED, unit.SUSPENDED, unit.ABORTED, unit.HELD, unit.COMPLETE)
-    request = rig.firmware.request
-    rig.wait_for(lambda: rig.firmware.service.unit.state in resting and request.at_rest)
 
 
 def true_bounds(rig):
@@ -254,47 +220,3 @@ def test_a_bag_brings_no_unit_back_that_somebody_has_held_or_suspended():
         rig.level(RECEIVER_READY, True)
         rig.wait(1_000_000)
         assert rig.state == state
-
-
-# ---- why, and how long ----------------------------------------------------------------------
-
-
-def test_the_cause_is_who_or_what_stopped_it_and_reset_forgets_it():
-    rig = Rig().in_execute()
-    for name, cause in (
-        ("SUSP", causes.SUSPEND_COMMAND),
-        ("HOLD", causes.HOLD_COMMAND),
-        ("STOP", causes.STOP_COMMAND),
-        ("ABOR", causes.ABORT_COMMAND),
-        ("CLE", causes.NO_CAUSE),
-    ):
-        rig.command(name)
-        assert rig.ask("UNIT:CAUS?").startswith(f"{cause},"), name
-
-
-def test_a_request_that_was_suspended_tells_so():
-    rig = open_in(COUNTING)
-    rig.tell("UNIT:COMM SUSP")
-    assert rig.firmware.request.cause == causes.SUSPEND_COMMAND
-
-
-def test_patience_ends_a_request_that_nobody_helps():
-    rig = Rig(recovery_patience_ms=5_000).in_execute()
-    rig.empty = range(1000)
-    rig.tell("REQ:OPEN 1,3")
-    rig.wait_for(lambda: rig.firmware.request.state == WAITING)
-    began_us = rig.now_us
-    result = rig.closed()
-    assert 5_000_000 <= rig.now_us - began_us <= 5_100_000
-    assert result[2:5] == [SHORT, 0, 0]
-    assert result[8] == causes.MAGAZINE_EMPTY
-    assert rig.state == "SUSPENDED"
-
-
-def test_an_acting_state_that_hangs_is_an_internal_fault():
-    rig = open_in(COUNTING)
-    rig.wheel.hung = True
-    rig.tell("UNIT:COMM HOLD")
-    rig.wait_for(lambda: not rig.energised)
-    assert rig.ask("UNIT:CAUS?").startswith(f"{causes.INTERNAL_FAULT},")
-    assert rig.closed()[2] == INTERRUPTED
