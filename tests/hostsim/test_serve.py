@@ -22,7 +22,7 @@ from hostsim.dispenser import DeviceError
 
 CONFIG = Path(__file__).parents[2] / "configs" / "m4_nut.toml"
 SPEED = "20"
-END_TIMEOUT_S = 10
+END_TIMEOUT_S = 60
 
 
 class Server:

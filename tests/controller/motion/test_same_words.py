@@ -17,7 +17,7 @@ def test_same_words() -> None:
         env={**os.environ, "MICROPYPATH": f"{ROOT}:.frozen"},
         capture_output=True,
         text=True,
-        timeout=60,
+        timeout=300,
         check=True,
     )
     assert int(done.stdout) == planned_crc()
