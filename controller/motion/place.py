@@ -67,21 +67,16 @@ class Place:
 
     def pockets_ahead(self, steps):
         """Return how many new pockets a move by `steps` from here may let go; 0 backward."""
-        count = 0
         if self.known:
-            while self.to_release(self.frontier + count + 1) <= steps:
-                count += 1
-        else:
-            while self.blind_steps(count) < steps:
-                count += 1
+            return max(0, self.ratio.pocket_at(self.position + steps) - self.frontier)
+        count = 0
+        while self.blind_steps(count) < steps:
+            count += 1
         return count
 
     def next_index(self):
         """Return the pocket whose index edge comes next when going forward."""
-        pocket = self.frontier
-        while self.to_release(pocket) - self.index_lead <= 0:
-            pocket += 1
-        return pocket
+        return max(self.frontier, self.ratio.pocket_at(self.position + self.index_lead) + 1)
 
     # ---- what changes it ------------------------------------------------------------------------
 
@@ -115,5 +110,5 @@ class Place:
         behind the frontier that have not let go.  The next run passes them; until then the tally
         has them as silent.
         """
-        while self.frontier > base and self.to_release(self.frontier) > -self._shy:
-            self.frontier -= 1
+        passed = self.ratio.pocket_at(self.position - self._shy)
+        self.frontier = min(self.frontier, max(base, passed))
