@@ -48,6 +48,7 @@ class BeamTest:
 
     @property
     def running(self):
+        """True from `start` until `poll` has answered."""
         return self._phase != _IDLE
 
     def start(self, now_us):

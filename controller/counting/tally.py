@@ -75,6 +75,7 @@ class Tally:
 
     @property
     def exact(self):
+        """True when both bounds are the same: it is known how many parts are out."""
         return self.lower == self.upper
 
     def upper_now(self, pulse_in_progress):

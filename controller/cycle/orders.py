@@ -33,6 +33,7 @@ class Result:
         self.cause = cause
 
     def as_tuple(self):
+        """Return all fields, in the order of the constructor's."""
         return (
             self.ticket,
             self.quantity,
