@@ -196,6 +196,8 @@ class ChaosBoard:
         if self._stall_at and pulses >= self._stall_at:
             self._follow(self._stall_at)
             self._follows = False
+            if self.account and not self._report_at:
+                self.account.lagging = True
         self._follow(pulses)
         if self._report_at and pulses >= self._report_at:
             self._flags |= ports.STALLED
@@ -311,6 +313,8 @@ class ChaosBoard:
 
     def _check_reach(self, account: Account, steps: int) -> None:
         account.moves_since_test += 1
+        if account.lagging:
+            return  # index edges that stay away may yet cut it short
         # A run with the position unknown is flown: it begins too long, and is cut in time. Whether
         # it was is seen when the wheel goes over its edges.
         flown = 0 if self._engine.firmware.sprocket.known else self.wheel.pitch

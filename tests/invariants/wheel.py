@@ -38,6 +38,7 @@ class Account:
     parts_at_test: int = 0
     moves_since_test: int = 0
     passed_unhelped: int = 0  # since it was opened, or last waited for help
+    lagging: bool = False  # the wheel has stalled unreported: it is not where pulses have led it
 
     def tested(self) -> None:
         """The beam has just proved that it sees."""
