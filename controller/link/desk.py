@@ -39,10 +39,7 @@ QUES_STRAY = 1 << 10
 QUES_BEAM = 1 << 11
 QUES_WORN = 1 << 12
 
-
-STOP = 3
-ABORT = 8
-ALWAYS_HEARD = (STOP, ABORT)  # from whichever link
+ALWAYS_HEARD = (unit.STOP, unit.ABORT)  # from whichever link
 
 
 class Desk:
