@@ -135,7 +135,8 @@ class Journal:
         count = 0
         first = 0
         holes = False
-        while offset <= span(self._snapshot_bytes, self._store.unit_bytes):
+        last = min(span(self._snapshot_bytes, self._store.unit_bytes), self._used_end(segment))
+        while offset <= last:  # nothing begins where all is erased
             record = self._record_at(segment, offset)
             if record is None:
                 holes = True
