@@ -8,11 +8,13 @@ Tests drive a `JudgedModule` like any `SimModule` and read `broken` at the end.
 from controller.board import lockstep
 from controller.board.ports import GUARD_CLOSED
 from controller.record import events
+from controller.settings import Settings
 from hostsim.config import ModuleConfig
 from hostsim.engine import InProcess, Note, Order, Reply, Scene
 from hostsim.module import SimModule
 from hostsim.plant.faults import FaultMix
 from hostsim.plant.plant import Plant
+from hostsim.store import SimStore
 
 # A beam that dies clear with a part half way through it ends the pulse before the part is through.
 # The part is then counted ahead of its time, by no more than a part takes to cross.
@@ -29,6 +31,12 @@ class Watched(InProcess):
         self._early_us = 0  # since when the lower bound is ahead of the truth
         self.broken: list[str] = []
         self.closed: list[tuple[int, int]] = []  # (ticket, truth at closing)
+
+    def boot(self, now_us: int, settings: Settings, store: SimStore) -> Reply:
+        """Power-up: a request that was open is open no more."""
+        self.open = False
+        self._early_us = 0
+        return super().boot(now_us, settings, store)
 
     def round(self, scene: Scene) -> Reply:
         """One round, judged."""
