@@ -14,6 +14,7 @@ from controller.motion.gear import PocketRatio
 from controller.motion.profile import Planner, step_ticks
 from controller.motion.words import TICK_HZ
 from hostsim.config import ModuleConfig
+from hostsim.wear import MEMORIES, Wear, wear
 
 G_M_S2 = 9.80665
 G_CM2 = 1e-7  # in kg m2
@@ -48,6 +49,7 @@ class Facts:
     life_h: float
     empty_s: float  # a full magazine at cruise
     notice_s: float  # from the low level to empty at cruise
+    wear: dict[str, dict[int, Wear]]  # of the store: memory -> parts of each request
 
 
 def measure(config: ModuleConfig) -> Facts:
@@ -92,6 +94,10 @@ def measure(config: ModuleConfig) -> Facts:
         life_h=s.sprocket_rated_pieces / rate / 3600,
         empty_s=s.magazine_capacity / rate,
         notice_s=s.magazine_low / rate,
+        wear={
+            memory.name: {parts: wear(memory, parts, s.record_checkpoint) for parts in RUNS}
+            for memory in MEMORIES
+        },
     )
 
 

@@ -16,6 +16,10 @@ from hostsim import advice
 from hostsim.config import ModuleConfig
 from hostsim.facts import RUNS, Facts, measure
 from hostsim.table import table
+from hostsim.wear import MEMORIES, REQUESTS_H
+
+BAG = RUNS[1]  # parts of an ordinary request
+YEARS_MAX = 1_000  # longer than anything else on the module lasts
 
 
 @dataclass(frozen=True)
@@ -107,6 +111,7 @@ def check(config: ModuleConfig) -> Report:
             "Runs": _runs(facts),
             "Windows of the beam": _windows(windows),
             "Supply and wear": _supply(config, facts),
+            "Store": _store(config, facts),
         },
         limits=_limits(facts),
         warnings=advice.warnings(config, facts, windows),
@@ -167,6 +172,26 @@ def _supply(config: ModuleConfig, facts: Facts) -> list[Figure]:
             ("sprocket", facts.life_h, "h", f"{s.sprocket_rated_pieces} pieces at cruise"),
         )
     ]
+
+
+def _store(config: ModuleConfig, facts: Facts) -> list[Figure]:
+    """Requests of a bag; erases are of blocks of 4096 bytes, where there are blocks."""
+    parts = BAG
+    checkpoint = config.settings.record_checkpoint
+    kept = f"a record every {checkpoint} parts" if checkpoint else "no record on the way"
+    by_memory = {memory.name: facts.wear[memory.name][parts] for memory in MEMORIES}
+    writes = next(iter(by_memory.values())).writes
+    figures = [Figure("writes", str(writes), "a request", f"for {parts} parts; {kept}")]
+    for memory in MEMORIES:
+        found = by_memory[memory.name]
+        if memory.block_bytes > 1:
+            meaning = f"blocks of {memory.block_bytes} bytes, for {parts} parts"
+            erases = _round(found.erases)
+            figures.append(Figure(f"{memory.name}: erases", erases, "a request", meaning))
+        meaning = f"at {REQUESTS_H} requests an hour, {memory.cycles:.0e} cycles"
+        years = _round(found.years) if found.years < YEARS_MAX else f"over {YEARS_MAX}"
+        figures.append(Figure(f"{memory.name}: life", years, "years", meaning))
+    return figures
 
 
 def _limits(facts: Facts) -> list[RateLimit]:
