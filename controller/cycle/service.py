@@ -179,7 +179,7 @@ class Service:
 
     def _enter_stopping(self):
         self._maintenance.stop()
-        self._request.finish(causes.STOP_COMMAND, SHORT)
+        self._request.finish(self.cause.code, SHORT)
 
     def _enter_pausing(self):
         self._maintenance.stop()

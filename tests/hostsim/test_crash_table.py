@@ -277,6 +277,7 @@ def test_a_store_that_does_not_keep():
     assert made.bench.ask("UNIT:CAUS?")[0] == RECORD_FAILED
     result = made.bench.result(2)
     assert result[3] == result[4] == made.fallen < 40
+    assert result[8] == RECORD_FAILED
     made.bench.ready()
     made.bench.open(3, 1)
     assert made.bench.ask("SYST:ERR?")[0] == STORAGE_FAULT
