@@ -96,16 +96,16 @@ class Journal:
         offset = self._offset
         if offset + len(record) > self._store.size_bytes:
             return False
+        # Neither place nor number is used again where a write has failed: it may yet be read.
         self._offset = span(offset + len(record), self._store.unit_bytes)
-        if not self._write(self._segment, offset, record):
-            return False
         self._sequence += 1
-        return True
+        return self._write(self._segment, offset, record)
 
     def compact(self, records):
         """Begin anew in the other segment with `records`, (kind, payload) each.
 
-        False if they find no room or the store does not keep them; the old segment then holds.
+        False if they find no room or the store does not keep them.  The old segment then holds, and
+        takes no more records: the new one may yet be read, and would win.
         """
         target = 1 - self._segment
         sequence = self._sequence
@@ -115,6 +115,7 @@ class Journal:
             data += framed(sequence, kind | OF_SNAPSHOT, payload)
         sequence += 1
         data += framed(sequence, SEAL, struct.pack(_SEAL, self.generation + 1, len(records)))
+        self._offset = self._store.size_bytes
         if len(data) > self._store.size_bytes or not self._write(target, 0, data, True):
             return False
         self.generation += 1

@@ -243,6 +243,23 @@ def test_a_store_that_keeps_nothing_or_does_not_answer_is_noticed():
         assert opened(memory)[1] == records(3)
 
 
+def test_a_write_that_failed_and_is_read_all_the_same_hides_no_later_one():
+    for failing in ("append", "compact"):
+        memory = Memory(1024)
+        journal = filled(memory, 3)
+        read = memory.read
+        memory.read = lambda segment, offset, count: b"\0" * count  # written, but not read back
+        if failing == "append":
+            assert not journal.append(*record(3))
+        else:
+            assert not journal.compact(records(4))
+        memory.read = read
+        if not journal.append(*record(4)):
+            assert journal.compact(records(5))
+        assert opened(memory)[1] == records(5)
+        assert not opened(memory)[0].damaged
+
+
 def test_a_full_segment_takes_no_more_and_loses_nothing():
     for unit in UNITS:
         memory = Memory(256, unit)
