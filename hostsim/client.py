@@ -238,6 +238,15 @@ class DispenserClient(Dispenser):
         """Where the sprocket stands."""
         return self._read(Position, "SPRocket:POSition?")
 
+    def rate(self) -> float:
+        """The share of the velocity limit that runs go at, 0.05 to 1."""
+        return self._word(int, "SPRocket:RATE?") / 1e6
+
+    def set_rate(self, share: float) -> None:
+        """Have runs go at that share of the velocity limit, 0.05 to 1, from the next one on, until
+        the power goes. DeviceError if it is out of range."""
+        self.tell(f"SPRocket:RATE {round(share * 1e6)}")
+
     # -- maintenance (unit mode Maintenance, unless it says otherwise) --------------------------
 
     def jog(self, pockets: float) -> None:

@@ -29,6 +29,7 @@ from controller.link.scpi_parameters import (
     allowed,
     may_be_left_out,
 )
+from controller.motion.pace import RATE_PPM_MAX, RATE_PPM_MIN
 from controller.record.book import FAILED, MISSING
 
 SELF_TEST_BEAM = 1  # *TST?: the last beam test failed
@@ -309,6 +310,14 @@ TREE = (
             ),
             (":CHANged", "fw.sprocket_changed", (), "", "say that a new sprocket is in"),
             (":POSition?", "fw.position", (), "known,pocket,steps", "where it stands"),
+            (
+                ":RATE",
+                "fw.set_rate",
+                ((NUMBER, "ppm", RATE_PPM_MIN, RATE_PPM_MAX),),
+                "",
+                "run at millionths of the velocity limit, from the next run until power-down",
+            ),
+            (":RATE?", "fw.pace.asked_ppm", (), "ppm", "the share asked for"),
         ),
     ),
     (

@@ -51,6 +51,7 @@ class Desk:
         self._authority = firmware.authority
         self.settings = firmware.settings
         self.unit = firmware.service.unit
+        self.pace = firmware.sprocket.pace
         self.serial = "0"  # IEEE 488.2: "0" where a field is not known
 
     @property
@@ -263,6 +264,11 @@ class Desk:
         """(known 0 or 1, pockets passed, steps)."""
         sprocket = self._fw.sprocket
         return (1 if sprocket.known else 0, sprocket.frontier, sprocket.position)
+
+    def set_rate(self, ppm):
+        """Have runs go at that share of the velocity limit (`motion.pace`), from the next one."""
+        self._take()
+        self.pace.ask(ppm)
 
     # ---- bench moves ----------------------------------------------------------------------------
 

@@ -24,8 +24,9 @@ not turn.
 """
 
 from controller.board.ports import CUT, RUNNING, STALLED
+from controller.motion.pace import Pace
 from controller.motion.place import Place
-from controller.motion.profile import Planner, creep
+from controller.motion.profile import creep
 from controller.motion.track import Track
 
 # A flown search must have room to be cut: this many pitches between the last moment evidence
@@ -56,11 +57,7 @@ class Sprocket:
         self._drive = drive
         self._track = Track(drive)
         self._place = Place(settings)
-        self._planner = Planner(
-            settings.limit_velocity_steps_s,
-            settings.limit_acceleration_steps_s2,
-            settings.limit_jerk_steps_s3,
-        )
+        self.pace = Pace(settings, self._place.ratio)
         self._creep_steps_s = settings.limit_creep_steps_s
         self.ratio = self._place.ratio
         self.pitch = self._place.pitch
@@ -81,6 +78,7 @@ class Sprocket:
         self._opened = 0  # pockets it has opened with the position unknown
         self._next_index = 0  # pocket whose index edge comes next
         self._lag = 0  # steps the sprocket lags the motor
+        self._spread = 0  # as in `Pace`
 
     @property
     def moving(self):
@@ -134,6 +132,7 @@ class Sprocket:
 
     def run(self, pockets, now_us):
         """Start a run that lets `pockets` more pockets go and ends at the dwell behind them."""
+        self.pace.take_up()
         if not self.known:
             self._search(pockets, now_us)
             return
@@ -162,7 +161,7 @@ class Sprocket:
         place = self._place
         place.slack = 0
         distance = pockets * self.pitch + self.pitch // 2
-        flown = distance > 2 * self._planner.ramp_steps + FLYING_SPARE_PITCHES * self.pitch
+        flown = distance > 2 * self.pace.planner.ramp_steps + FLYING_SPARE_PITCHES * self.pitch
         if not flown:
             pockets = 1
             distance = place.blind_steps(pockets)
@@ -181,6 +180,7 @@ class Sprocket:
         self._next_index = self._place.next_index()
         self._searching = False
         self.creeping = creeping
+        self._spread = 0 if creeping else self.pace.spread
         self.slipped = False
         self.unfound = False
         steps = abs(distance) + self._lost
@@ -188,7 +188,7 @@ class Sprocket:
         if creeping:
             move = creep(steps, direction, self._creep_steps_s)
         else:
-            move = self._planner.move(steps, direction)
+            move = self.pace.planner.move(steps, direction)
         self._track.begin(move, now_us)
 
     # ---- following a move -----------------------------------------------------------------------
@@ -235,7 +235,8 @@ class Sprocket:
             offset = self._next_release()
             if issued < offset:
                 return
-            first_us = last_us = track.time_us(offset)
+            first_us = track.time_us(offset)
+            last_us = track.time_us(offset + 2 * self._spread)
             if not place.known:
                 self._opened += 1
                 last_us = track.time_us(place.slack + self._opened * self.pitch + self._lost)
@@ -245,7 +246,7 @@ class Sprocket:
     def _next_release(self):
         """Return the steps of the move under way from which the next pocket may let go."""
         if self.known:
-            return self._offset(self.frontier + 1)
+            return self._offset(self.frontier + 1) - self._spread
         return self._place.blind_steps(self._opened)
 
     def _offset(self, pocket):
