@@ -44,6 +44,7 @@ class FakeFirmware:
         )
         self.identity = ("Tallywheel", "m4, nut", "", "0.1.0")
         self.unit = SimpleNamespace(state=EXECUTE, mode=1)
+        self.pace = SimpleNamespace(asked_ppm=1_000_000)
         self.moves: list[tuple] = []
         self.level = 0
         self.pieces = 12
@@ -162,6 +163,9 @@ class FakeFirmware:
 
     def position(self) -> tuple[int, int, int]:
         return (1, 42, -17)
+
+    def set_rate(self, ppm: int) -> None:
+        self.pace.asked_ppm = ppm
 
     def jog(self, ppm: int) -> None:
         self._move("jog", ppm)

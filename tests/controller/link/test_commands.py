@@ -27,6 +27,8 @@ def example(parameter: tuple) -> str:
         return parameter[2][3]  # UNIT:COMMand STOP, UNIT:MODE MANual
     if parameter[0] == TEXT:
         return "'UNIT:MODE'" if parameter[1] == "header" else "'name'"
+    if parameter[1] == "ppm":
+        return "50000"  # a twentieth: enough for a jog, and the slowest rate
     return "7"
 
 
