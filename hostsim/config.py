@@ -9,6 +9,7 @@ firmware refuses is said again with the TOML key, the value as written and the a
 the unit of the file, rounded inward so that the range said is truly allowed.
 """
 
+import copy
 import difflib
 import json
 import math
@@ -41,6 +42,7 @@ KIND_SAID = {
     str: "text in quotes",
     list: "a list",
 }
+POINT_MAX = 1_000  # rev/s and N m on a curve: more than any motor for this work
 OUT_OF_RANGE = 10**18  # stands for all that is larger, up to inf: no key allows anything near it
 PLACEHOLDER_RUNG = [core.REST, 1, 1]  # stands for a refused rung, so that the others keep place
 
@@ -93,7 +95,7 @@ class _Reading:
             section = written.get(row.section)
             if isinstance(section, dict) and row.name in section:
                 self._take(row, section[row.name])
-            elif not row.core:
+            elif not row.core and row.default is None:
                 self.problems.append(_missing(row, _span(row)))
         for problem in core.check(self.core):
             self._say_again(problem)
@@ -107,6 +109,8 @@ class _Reading:
             value: Any
             if row.name in written:
                 value = written[row.name]
+            elif not row.core:
+                value = copy.deepcopy(row.default)
             elif row.kind is list:
                 value = [_rung_as_written(rung) for rung in filled.recovery_ladder]
             elif row.kind is float:
@@ -125,8 +129,7 @@ class _Reading:
             return
         self.values[row.section][row.name] = value
         if not row.core:
-            if not row.low <= value <= row.high:
-                self.problems.append(_line(row.key, value, row.unit, _span(row), ""))
+            self.problems.extend(_host_only(row, value))
         elif row.core == "recovery_ladder":
             self.core[row.core] = [
                 self._rung(f"{row.key}[{at}]", rung) for at, rung in enumerate(value)
@@ -203,6 +206,35 @@ class _Reading:
         self.problems.append(_line(key, value, unit, allowed, problem.why))
 
 
+def _host_only(row: Row, value: Any) -> Iterator[str]:
+    """Yield what is wrong with the value of a key that the firmware doesn't know."""
+    if row.kind is list:
+        yield from _points(row, value)
+    elif row.choices:
+        if value not in row.choices:
+            names = ", ".join(f'"{choice}"' for choice in row.choices)
+            yield _line(row.key, value, "", "", f"must be one of {names}")
+    elif not row.low <= value <= row.high:
+        yield _line(row.key, value, row.unit, _span(row), "")
+
+
+def _points(row: Row, points: list[Any]) -> Iterator[str]:
+    """A curve: none or at least two points, each [speed, torque], the speed rising from 0."""
+    before = -1.0
+    for at, point in enumerate(points):
+        key = f"{row.key}[{at}]"
+        if not (isinstance(point, list) and len(point) == 2 and all(map(_is_number, point))):
+            yield _line(key, point, "", "", f"must be two numbers, {row.unit}")
+            return
+        if not 0 <= point[0] <= POINT_MAX or not 0 <= point[1] <= POINT_MAX:
+            yield _line(key, point, row.unit, f"0 to {POINT_MAX}", "")
+        elif point[0] <= before:
+            yield _line(key, point, row.unit, "", f"speeds must rise, and {before:g} came before")
+        before = point[0]
+    if len(points) == 1:
+        yield _line(row.key, points, row.unit, "", "one point is no curve: give two or more")
+
+
 def _steps_per_turn(written: dict[str, Any]) -> int:
     """Return the microsteps of one motor turn, or 0 if [motor] doesn't say it soundly."""
     motor = written.get("motor")
@@ -268,7 +300,7 @@ def _line(key: str, value: Any, unit: str, allowed: str, why: str) -> str:
 
 
 def _span(row: Row) -> str:
-    return f"{row.low:g} to {row.high:g}"
+    return f"{row.low:.10g} to {row.high:.10g}"
 
 
 def _between(low: int, high: int, factor: int, or_zero: bool = False) -> str:

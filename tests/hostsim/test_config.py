@@ -28,7 +28,7 @@ def refused(change=None, **sections: dict[str, Any]) -> list[str]:
     if change:
         change(written)
     for section, content in sections.items():
-        written[section].update(content)
+        written.setdefault(section, {}).update(content)
     try:
         convert(written, Path("changed.toml"))
     except ConfigError as error:
@@ -86,6 +86,34 @@ def test_what_is_left_out_is_filled_in_in_the_unit_of_the_file():
     assert config.settings.line_baud == 115_200
 
 
+@pytest.mark.parametrize(
+    "row", [row for row in ROWS if row.default is not None], ids=lambda r: r.key
+)
+def test_a_default_is_allowed_itself(row):
+    assert refused(**{row.section: {row.name: row.default}}) == []
+
+
+@pytest.mark.parametrize(
+    ("points", "said"),
+    [
+        ([[0, 0.3], [10]], "motor.pull_out[1] = [10]: must be two numbers"),
+        ([[0, 0.3], 10], "motor.pull_out[1] = 10: must be two numbers"),
+        ([[0, 0.3], [10, -0.1]], "motor.pull_out[1] = [10, -0.1] [rev/s, N m]: allowed 0 to 1000"),
+        ([[0, 0.3], [5, 0.2], [5, 0.1]], "motor.pull_out[2] = [5, 0.1] [rev/s, N m]: speeds must"),
+        ([[0, 0.3]], "motor.pull_out = [[0, 0.3]] [rev/s, N m]: one point is no curve"),
+    ],
+)
+def test_a_curve_that_is_none_is_refused_point_by_point(points, said):
+    (line,) = refused(motor={"pull_out": points})
+    assert line.startswith(said)
+
+
+def test_a_word_that_is_no_choice_is_refused_with_those_there_are():
+    assert refused(joint={"located_by": "glue"}) == [
+        'joint.located_by = "glue": must be one of "none", "bolts", "pins"'
+    ]
+
+
 @pytest.mark.parametrize("row", NUMBERS, ids=lambda row: row.key)
 @pytest.mark.parametrize("side", ["low", "high"])
 def test_beyond_the_range_is_refused_in_the_words_of_the_file(row, side):
@@ -130,10 +158,11 @@ def test_a_wrong_type_is_refused_with_the_key_and_what_it_must_be(row, wrong):
 def test_a_key_left_out_is_missing_unless_it_has_a_default(row):
     def without(written):
         written["sprocket"]["index_sensor"] = False  # else the release angle is needed too
-        written[row.section].pop(row.name, None)
+        written.get(row.section, {}).pop(row.name, None)
 
     lines = refused(without)
-    if row.core and core.ROW_OF[row.core][5] is not core.REQUIRED:
+    filled_in = row.default if not row.core else core.ROW_OF[row.core][5]
+    if filled_in is not None and filled_in is not core.REQUIRED:
         assert lines == []
     else:
         assert len(lines) == 1
@@ -271,7 +300,7 @@ TOML = st.recursive(
 def test_whatever_a_file_holds_it_is_refused_in_lines_or_sound(changes, section):
     written = copy.deepcopy(NUT)
     for row, value in changes:
-        written[row.section][row.name] = value
+        written.setdefault(row.section, {})[row.name] = value
     written["line"] = section
     try:
         config = convert(written, Path("any.toml"))
