@@ -47,9 +47,12 @@ _STORE_CAUSES = {book.LOST: causes.RECORD_LOST, book.FAILED: causes.RECORD_FAILE
 
 
 class Firmware:
-    """One dispensing module. `ports` as in `controller.board.ports`, `settings` checked."""
+    """One dispensing module. `ports` as in `controller.board.ports`, `settings` checked.
 
-    def __init__(self, ports, settings):
+    `words`: the moves of these settings, planned ahead (`Planner.saved`); without them it plans.
+    """
+
+    def __init__(self, ports, settings, words=b""):
         self.ports = ports
         self.settings = settings
         self.now_us = ports.clock.now_us()
@@ -61,7 +64,7 @@ class Firmware:
         self.reader = PulseReader(self.windows)
         self.tally = Tally(self.windows)
         self.test = BeamTest(settings, self.windows, ports.beam)
-        self.sprocket = Sprocket(settings, ports.drive)
+        self.sprocket = Sprocket(settings, ports.drive, words)
         self.service = Service(settings, ports.drive, self.sprocket, self.events)
         self.request = Request(
             settings,

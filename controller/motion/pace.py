@@ -24,12 +24,12 @@ RATE_PPM_MAX = PPM
 class Pace:
     """The planner that runs are planned with, and the rate asked for."""
 
-    def __init__(self, settings, ratio):
-        """`settings` and `ratio` (`PocketRatio`) of the module."""
+    def __init__(self, settings, ratio, words=b""):
+        """`settings` and `ratio` (`PocketRatio`) of the module; `words` as `Planner` takes them."""
         self._settings = settings
         half_mdeg = MDEG_PER_TURN // (2 * settings.sprocket_pockets)
         self._stretch = ratio.of_mdeg(half_mdeg - settings.sprocket_dwell_mdeg)
-        self._full = self._plan(RATE_PPM_MAX)
+        self._full = self._plan(RATE_PPM_MAX, words)
         self._taken_ppm = RATE_PPM_MAX
         self.asked_ppm = RATE_PPM_MAX  # for the next run
         self.planner = self._full
@@ -51,7 +51,7 @@ class Pace:
             self.planner = self._plan(self._taken_ppm)
             self.spread = self._stretch
 
-    def _plan(self, ppm):
+    def _plan(self, ppm, words=b""):
         s = self._settings
         velocity = max(MIN_VELOCITY_STEPS_S, s.limit_velocity_steps_s * ppm // PPM)
-        return Planner(velocity, s.limit_acceleration_steps_s2, s.limit_jerk_steps_s3)
+        return Planner(velocity, s.limit_acceleration_steps_s2, s.limit_jerk_steps_s3, words)

@@ -19,12 +19,14 @@ Step k rises when n * p(t) = k * D.  Newton's method finds the time in integers;
 Speed is rounded down to a whole number of ticks per step.  Then the ramp up to cruise is the same
 for every run that reaches cruise: it is planned once, and a run is ramp + cruise + mirrored ramp.
 Shorter moves need a plan of their own; a few are kept.  Planning takes milliseconds here and a
-quarter of a second on a small microcontroller, so it belongs to start-up, not between two runs.
+quarter of a second on a small microcontroller, so it belongs to start-up, or to the host: a planner
+that is given the words of another one, as `saved` returns them, plans none of them again.
 """
 
 from array import array
 
 from controller.motion.intmath import ceil_div, ceil_root
+from controller.motion.stored import pack_moves, unpack_moves
 from controller.motion.words import (
     IN_FLIGHT_STEPS,
     OVERHEAD_TICKS,
@@ -52,15 +54,24 @@ SHORT_MOVES = 8  # short moves kept: index by one pocket is two of them (its rou
 class Planner:
     """Plans moves within one set of limits (motor steps per s, s^2, s^3; jerk 0 = trapezoid).
 
-    `cruise_ticks`: interval at cruise; `ramp_steps`: steps of the ramp up to it.
+    `cruise_ticks`: interval at cruise; `ramp_steps`: steps of the ramp up to it; `planned`: moves
+    it has had to plan itself.  `words`: what `saved` of a planner with the same limits has
+    returned; anything else is ignored.
     Raises ValueError, naming the limit, where a limit can't be kept or said.
     """
 
-    def __init__(self, velocity_steps_s: int, acceleration_steps_s2: int, jerk_steps_s3: int):
+    def __init__(
+        self,
+        velocity_steps_s: int,
+        acceleration_steps_s2: int,
+        jerk_steps_s3: int,
+        words: bytes = b"",
+    ):
         _check("velocity limit", velocity_steps_s, MIN_VELOCITY_STEPS_S, MAX_VELOCITY_STEPS_S)
         _check("acceleration limit", acceleration_steps_s2, MIN_ACCELERATION_STEPS_S2, None)
         if jerk_steps_s3 != 0:
             _check("jerk limit (0: none)", jerk_steps_s3, MIN_JERK_STEPS_S3, None)
+        self._limits = (velocity_steps_s, acceleration_steps_s2, jerk_steps_s3)
         self._acceleration = acceleration_steps_s2
         self._jerk = jerk_steps_s3
         self.cruise_ticks = ceil_div(TICK_HZ, velocity_steps_s)
@@ -72,8 +83,10 @@ class Planner:
                 f"velocity limit {velocity_steps_s} takes {self.ramp_steps} steps to reach, more"
                 f" than {MAX_RAMP_STEPS}: lower it, or raise the acceleration or jerk limit"
             )
-        self._run = self._plan_ramp()
-        self._short: list[Move] = []
+        self.planned = 0
+        ready = unpack_moves(words, self._limits, self.cruise_ticks)
+        self._run = ready[0] if ready else self._plan_ramp()
+        self._short: list[Move] = ready[1:]
 
     def move(self, steps: int, direction: int) -> Move:
         """Return the quickest move over `steps` >= 1. Raises ValueError for fewer."""
@@ -83,6 +96,18 @@ class Planner:
         if cruise_steps >= 0:
             return self._run.with_cruise(cruise_steps, direction)
         return self._short_move(steps).with_cruise(0, direction)
+
+    def saved(self, lengths=()) -> bytes:
+        """Return the words of the ramp, and of the moves over `lengths` that are short, as bytes.
+
+        No more than `SHORT_MOVES` lengths, each less than two ramps.  Raises ValueError otherwise.
+        """
+        if len(lengths) > SHORT_MOVES:
+            raise ValueError(f"{SHORT_MOVES} short moves are kept, not {len(lengths)}")
+        for steps in lengths:
+            _check("short move", steps, 1, 2 * self.ramp_steps - 1)
+        shorts = [self._plan_short(steps) for steps in lengths]
+        return pack_moves(self._limits, [self._run] + shorts)
 
     def _short_move(self, steps):
         """Return the kept plan over `steps`, most recently used last, or make it."""
@@ -99,6 +124,7 @@ class Planner:
 
     def _plan_ramp(self):
         """Return the shortest run that reaches cruise: a ramp, its mirror, nothing between."""
+        self.planned += 1
         tj, tc = self._ramp_durations
         # The ramp proper is as long as Ta / 2 of cruise: from its end on, step k rises at Ta / 2 +
         # k intervals, which is a whole tick because Ta is even.
@@ -109,6 +135,7 @@ class Planner:
 
     def _plan_short(self, steps):
         """Return a move that is over before it could cruise (it has no cruise to shorten)."""
+        self.planned += 1
         tj, tc, s = self._durations(steps)
         total = tj + tc + s
         times = _step_times(tj, tc, s, steps, ceil_div(total, 2), steps // 2)

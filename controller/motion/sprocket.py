@@ -53,11 +53,12 @@ MOVING, ARRIVED, STALL, OVERDUE, CUT_OFF = range(5)
 class Sprocket:
     """The wheel and its drive: runs, searches and nudges, one at a time."""
 
-    def __init__(self, settings, drive):
+    def __init__(self, settings, drive, words=b""):
+        """`words`: moves planned elsewhere, as `Planner.saved` returns them."""
         self._drive = drive
         self._track = Track(drive)
         self._place = Place(settings)
-        self.pace = Pace(settings, self._place.ratio)
+        self.pace = Pace(settings, self._place.ratio, words)
         self._creep_steps_s = settings.limit_creep_steps_s
         self.ratio = self._place.ratio
         self.pitch = self._place.pitch
