@@ -14,6 +14,8 @@ from hostsim.engine import Engine, Note
 from hostsim.plant.eventlog import EventLog
 from hostsim.plant.faults import FaultMix
 from hostsim.plant.plant import Plant
+from hostsim.plant.wiring import SOUND, Wiring
+from hostsim.plant.world import Described, World
 from hostsim.store import SimStore
 
 ASK_TIMEOUT_US = 3_600_000_000  # an hour of virtual time: the longest any request may wait
@@ -31,14 +33,22 @@ class SimModule:
         engine: str | Engine = "inprocess",
         log: EventLog | None = None,
         store: SimStore | None = None,
+        machine: Described | World | None = None,
+        wiring: Wiring = SOUND,
     ) -> None:
-        """`engine`: a name in `hostsim.engine.ENGINES`, or an engine to be used and left open."""
+        """`engine`: a name in `hostsim.engine.ENGINES`, or an engine to be used and left open.
+
+        `machine`: what the module really is, where that is not what `config` tells the firmware: a
+        description or true parameters. `wiring`: how it is wired.
+        """
         self.config = config
         self.log = EventLog() if log is None else log
         self.notes: list[Note] = []
         self._engine = engines.make(engine) if isinstance(engine, str) else engine
         self._owns_engine = isinstance(engine, str)
-        self.plant = Plant(config, seed, faults, self.log)
+        truth = machine or config
+        world = truth if isinstance(truth, World) else World.of(truth)
+        self.plant = Plant(config, seed, faults, self.log, world=world, wiring=wiring)
         self.store = SimStore() if store is None else store
         self.board = VirtualBoard(config, self._engine, self.plant, self.log, self.store)
         self.board.on_note = self.notes.append

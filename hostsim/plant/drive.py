@@ -160,6 +160,11 @@ class Drive:
         self._healthy = healthy
         self._power_changed(was)
 
+    def unplug(self) -> None:
+        """The motor, at rest, has lost its cable: no current reaches it whatever the driver does."""
+        self._healthy = False
+        self._held = False
+
     def wedge(self, place: float) -> None:
         """A part blocks the sprocket at `place`, which it has just reached forward."""
         self.barrier = place

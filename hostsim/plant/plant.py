@@ -28,6 +28,7 @@ from hostsim.plant.ledger import Ledger
 from hostsim.plant.mishaps import Mishaps
 from hostsim.plant.pockets import Pockets
 from hostsim.plant.steps import MoveWords
+from hostsim.plant.wiring import SOUND, Wiring
 from hostsim.plant.world import Described, World
 
 
@@ -44,12 +45,14 @@ class Plant:
         world: World | None = None,
         magazine: int | None = None,
         offset_pockets: float = 0.0,
+        wiring: Wiring = SOUND,
     ) -> None:
         """Put a module on the bench, its sprocket primed and its motor not energised.
 
         `config` gives the true parameters unless `world` does. `magazine` is the number of parts
         in it at first (default: what the fault mix says, else full). `offset_pockets` turns the
-        sprocket away from the dwell position. ValueError for an unknown fault mix.
+        sprocket away from the dwell position; `wiring` may have mistakes in it. ValueError for an
+        unknown fault mix.
         """
         mix = find(faults)
         world = world or World.of(config)
@@ -90,6 +93,14 @@ class Plant:
             mishap_chance,
             int(1e6 * dark_s(world.drop_m, world.shortest_m, world.kick_m_s)),
         )
+        self._covered = False  # a person holds something into the beam
+        self._wiring = wiring
+        if wiring.motor_open:
+            self._drive.unplug()
+        if wiring.beam_reads is not None:
+            self._beam.die(wiring.beam_reads)
+        if wiring.index_open:
+            self._inputs.index_alive = False
 
     # Time.
 
@@ -143,11 +154,11 @@ class Plant:
 
     def look(self) -> int:
         """The level bits for the board, which holds a lapse of guard or driver until it looks."""
-        return self._inputs.look()
+        return self._wiring.seen(self._inputs.look())
 
     def drive_start(self, move: MoveWords) -> None:
         """Begin a move. RuntimeError if one is running or the motor is released."""
-        lasts_us = self._drive.start(move)
+        lasts_us = self._drive.start(self._wiring.turned(move))
         if lasts_us:
             self._mishaps.move_started(lasts_us)
 
@@ -177,7 +188,8 @@ class Plant:
 
     def beam_test(self, on: bool) -> None:
         """Switch the beam's test output."""
-        self._beam.test(on)
+        if not self._wiring.test_open:
+            self._beam.test(on)
 
     # What a person at the bench can do.
 
@@ -192,6 +204,12 @@ class Plant:
         self._pockets.clear()
         self._chute.clear()
 
+    def empty(self) -> None:
+        """Take every part out: of the magazine, the sprocket and the chute."""
+        self.log.add(self.now_us, "a person empties the module")
+        self._pockets.pour_out()
+        self._chute.clear()
+
     def guard(self, shut: bool) -> None:
         """Open or shut the guard."""
         self._set_level(GUARD_CLOSED, shut)
@@ -203,6 +221,12 @@ class Plant:
     def reset_drive(self) -> None:
         """Reset the driver after a fault."""
         self._set_level(DRIVE_HEALTHY, True)
+
+    def cover_beam(self, covered: bool) -> None:
+        """Hold a piece of card into the beam, or take it away; no more than one at a time."""
+        if covered != self._covered:
+            self._covered = covered
+            self._beam.shade(1 if covered else -1)
 
     def mend_beam(self) -> None:
         """Put in a working beam."""

@@ -140,6 +140,14 @@ class Pockets:
             self._take_out(pocket)
         self._await_feed()
 
+    def pour_out(self) -> None:
+        """Take every part out of the magazine and the sprocket."""
+        self._ledger.removed += self._ledger.in_magazine
+        self._ledger.in_magazine = 0
+        self._hanging = False
+        self.empty_all()
+        self._tell_level()
+
     # The sprocket passes its marks.
 
     def _at_entrance(self, pocket: int, direction: int) -> None:

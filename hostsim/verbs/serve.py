@@ -1,12 +1,14 @@
 """`tallywheel serve`: simulated modules on a pseudo-terminal."""
 
 import argparse
+import sys
 from contextlib import ExitStack
 from pathlib import Path
 
 from hostsim.bench import Bystander
 from hostsim.board import BUS, LINE
 from hostsim.config import ModuleConfig
+from hostsim.hands import HandsPipe
 from hostsim.module import SimModule
 from hostsim.serve import PseudoTerminal, serve, until_told
 from hostsim.sharedline import SharedLine
@@ -39,6 +41,12 @@ there may be several: each hears every byte and answers to the bus.address of it
 A simulated person stands by: puts into the magazine what a client reports as loaded, and when a
 unit has stopped for a cause, does with the hands what its remedy says. Clearing, resetting and
 starting the unit is left to the client.
+
+--machine gives the simulated module another description than its firmware has: what a module
+really is once it has been printed, for trying out `tallywheel commission`. With --hands, deeds are
+done as they come through a named pipe, one a line: guard open, guard shut, card in, card out (of
+the beam), bag away, bag back, fill N, clear, empty, reset driver; the simulated person then does
+nothing else.
 
 With --store, what the modules keep outlives the server, which may be killed at any time: that is
 pulling the plug. The next server with the same store powers the same modules up again. Their
@@ -82,6 +90,12 @@ def add(verbs: Verbs) -> None:
         help="what outlives the power: a file, or for several modules a folder with one for each",
     )
     parser.add_argument(
+        "--machine", metavar="OTHER", type=Path, help="what the module really is (TOML)"
+    )
+    parser.add_argument(
+        "--hands", metavar="PATH", type=output_path, help="a named pipe for what hands shall do"
+    )
+    parser.add_argument(
         "--truth", metavar="FILE", type=output_path, help="write down what really falls"
     )
     add_seed(parser)
@@ -95,12 +109,22 @@ def run(args: argparse.Namespace) -> int:
     configs = [read_config(path) for path in args.configs]
     if args.link == "scpi" and len(configs) > 1:
         raise VerbError("a line of SCPI has no addresses: serve one module, or use --link modbus")
+    if (args.machine or args.hands) and len(configs) > 1:
+        raise VerbError("--machine and --hands are for one module: serve the others by themselves")
+    machine = read_config(args.machine) if args.machine else None
     refuse_same_address(args.configs, configs)
     stores = [store(args.store, config, len(configs)) for config in configs]
     with until_told(), ExitStack() as stack:
         modules = [
             stack.enter_context(
-                SimModule(config, args.seed + place, args.faults, args.engine, store=kept)
+                SimModule(
+                    config,
+                    args.seed + place,
+                    args.faults,
+                    args.engine,
+                    store=kept,
+                    machine=machine,
+                )
             )
             for place, (config, kept) in enumerate(zip(configs, stores, strict=True))
         ]
@@ -111,8 +135,19 @@ def run(args: argparse.Namespace) -> int:
         terminal = stack.enter_context(named_terminal(args.port))
         print(terminal.path, flush=True)
         line = SharedLine(modules, WIRES[args.link], args.line_faults, args.seed)
-        serve(line, terminal, args.speed, [Bystander(module).look for module in modules])
+        looks = [Bystander(module).look for module in modules]
+        if args.hands:
+            looks = [stack.enter_context(hands(args.hands, modules[0])).look]
+        serve(line, terminal, args.speed, looks)
     return 0
+
+
+def hands(path: Path, module: SimModule) -> HandsPipe:
+    """The pipe through which hands are told what to do; VerbError if the name is taken."""
+    try:
+        return HandsPipe(path, module.plant, lambda why: print(why, file=sys.stderr, flush=True))
+    except FileExistsError as error:
+        raise VerbError(f"{path} exists and is no named pipe: give another") from error
 
 
 def refuse_same_address(paths: list[Path], configs: list[ModuleConfig]) -> None:

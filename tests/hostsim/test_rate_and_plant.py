@@ -10,6 +10,8 @@ from hostsim.client import DispenserClient
 from hostsim.config import load
 from hostsim.dispenser import DeviceError
 from hostsim.links import SimLink
+from hostsim.module import SimModule
+from hostsim.plant.world import World
 from tests.judge import JudgedModule
 
 CONFIGS = sorted((Path(__file__).parents[2] / "configs").glob("*.toml"))
@@ -31,6 +33,19 @@ def test_requests_are_exact_and_bounds_hold_at_every_rate(path):
         assert module.broken == []
         assert [truth for _, truth in module.watch.closed] == [12] * 5
     assert lasted_s[0.05] > lasted_s[0.15] > lasted_s[0.4] > lasted_s[1.0]
+
+
+def test_parts_let_go_anywhere_between_two_dwell_zones_are_counted_at_every_rate():
+    """0.13 pockets either way is nearly all the way to the dwell zones of the nut module."""
+    config = load(CONFIGS[0])
+    world = World.of(config, release_scatter_pockets=0.13)
+    with SimModule(config, 5, machine=world) as module:
+        client = DispenserClient(SimLink(module), poll_s=0.5)
+        attendant = Attendant(module, client)
+        for share in (0.06, 0.2, 0.5, 0.9):
+            attendant.prepare(25)
+            client.set_rate(share)
+            assert client.request(25).outcome is Outcome.EXACT, share
 
 
 def test_the_client_says_what_a_rate_may_be_and_power_brings_the_full_one_back():
