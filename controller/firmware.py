@@ -13,7 +13,7 @@ finds its pocket; a pocket is given up only when no pulse that began in its wind
 still under way.
 """
 
-from controller.board.ports import POCKET_INDEX
+from controller.board.ports import POCKET_INDEX, POCKET_INDEX_LEFT
 from controller.counting import tally as counting
 from controller.counting.pulses import PulseReader
 from controller.counting.selftest import BeamTest
@@ -35,6 +35,7 @@ from controller.record import book
 from controller.record import events as ev
 from controller.record.book import Book
 from controller.record.counters import Counters
+from controller.record.samples import INDEX_EDGES_KEPT, PARTS_KEPT, Samples
 
 # At rest the inputs and the line are looked at this often; in motion, so is the beam's ring.
 IDLE_US = 100000
@@ -57,6 +58,8 @@ class Firmware:
         self.settings = settings
         self.now_us = ports.clock.now_us()
         self.events = ev.Events(ports.trace)
+        self.parts = Samples(PARTS_KEPT, 4, "i")  # pocket, delay_us, width_us, rate_steps_s
+        self.index_edges = Samples(INDEX_EDGES_KEPT, 2, "q")  # motor steps, level
         self.counters = Counters()
         self.orders = Orders()
         self.windows = Windows(settings)
@@ -100,8 +103,8 @@ class Firmware:
         self._levels = ports.inputs.levels()
         self.service.watch(now_us, self._levels, ports.drive.status()[0])
         for at_us, code in ports.inputs.drain():
-            if code == POCKET_INDEX:
-                self.sprocket.on_index(at_us)
+            if code in (POCKET_INDEX, POCKET_INDEX_LEFT):
+                self._take_index(at_us, code == POCKET_INDEX)
         motion = self._follow_sprocket()
         self._count()
         self.book.follow(self.request, self.tally, now_us)
@@ -140,11 +143,18 @@ class Firmware:
             self.counters.pockets += len(opened)
             if self.request.is_open:
                 kind = ev.CREEP_RELEASE if sprocket.creeping else ev.RELEASE
-                for pocket, first_us, last_us in opened:
-                    self.tally.passed(pocket, first_us, last_us, sprocket.creeping)
+                for pocket, first_us, last_us, edge_us, rate in opened:
+                    creeping = sprocket.creeping
+                    self.tally.passed(pocket, first_us, last_us, creeping, edge_us, rate)
                     self.ports.trace.note(first_us, kind, pocket, last_us - first_us)
             opened.clear()
         return motion
+
+    def _take_index(self, at_us, came):
+        """Note an edge of the pocket index sensor; the sprocket goes by the rising ones."""
+        self.index_edges.add(self.sprocket.motor_steps(at_us), 1 if came else 0)
+        if came:
+            self.sprocket.on_index(at_us)
 
     def _count(self):
         reader = self.reader
@@ -181,12 +191,19 @@ class Firmware:
             verdict = self.tally.pulse(start_us, verdict)
             if verdict == counting.GOOD:
                 self.sprocket.on_part(start_us, self.windows.fall_us)
+                self._measure(start_us, end_us)
         elif verdict != counting.SHORT and not self.maintenance.busy:
             verdict = counting.STRAY
             self._stray()
         if verdict not in (counting.SHORT, counting.LONG):
             self.counters.part()
         self.events.note(start_us, ev.PULSE, verdict, end_us - start_us)
+
+    def _measure(self, start_us, end_us):
+        """Keep how late and how wide the part just counted was, if its release is known."""
+        pocket, edge_us, rate_steps_s = self.tally.filled
+        if rate_steps_s:
+            self.parts.add(pocket, start_us - edge_us, end_us - start_us, rate_steps_s)
 
     def _stray(self):
         """A part fell after its request was closed: the bag it belongs to must be checked."""

@@ -287,6 +287,26 @@ class Position(Answer):
 
 
 @dataclass(frozen=True)
+class MeasuredPart(Answer):
+    """`SENSe:PART?`: one counted part as it was measured."""
+
+    sequence: int  # from 1 on; a gap: parts were lost to a full ring; 0: none waits
+    pocket: int
+    delay_us: int  # from the instant its pocket was at the release edge to the start of its pulse
+    width_us: int  # of the pulse
+    rate_steps_s: int  # of the motor at the release edge
+
+
+@dataclass(frozen=True)
+class IndexEdge(Answer):
+    """`SENSe:INDex?`: one change of the pocket index sensor."""
+
+    sequence: int  # as of a part
+    steps: int  # where the motor was commanded to be, from power-up, lash and all
+    level: int  # 1: the sensor sees the flag from there on
+
+
+@dataclass(frozen=True)
 class Event(Answer):
     """`EVENt?`: one entry of the module's event memory (`controller.record.events` has kinds)."""
 

@@ -31,7 +31,9 @@ from hostsim.answers import (
     Event,
     Field,
     Identity,
+    IndexEdge,
     Magazine,
+    MeasuredPart,
     Position,
     Progress,
     ProtocolError,
@@ -282,6 +284,16 @@ class DispenserClient(Dispenser):
         """One setting by its name, a table row after row. DeviceError if there is no such name."""
         values = fields(self.ask(f'SETTing:VALue? "{name}"'))
         return values[0] if len(values) == 1 else values
+
+    def measured_parts(self) -> Iterator[MeasuredPart]:
+        """Read out the parts measured since the last time, oldest first."""
+        for _ in range(self._word(int, "SENSe:PART:COUNt?")):
+            yield self._read(MeasuredPart, "SENSe:PART?")
+
+    def index_edges(self) -> Iterator[IndexEdge]:
+        """Read out the edges of the pocket index sensor since the last time, oldest first."""
+        for _ in range(self._word(int, "SENSe:INDex:COUNt?")):
+            yield self._read(IndexEdge, "SENSe:INDex?")
 
     def events(self) -> Iterator[Event]:
         """Read out the module's event memory, oldest first, until it is empty."""

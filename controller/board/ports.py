@@ -28,6 +28,7 @@ OUT_FAULT = 4
 # Codes of Inputs.drain(): what changed.
 POCKET_INDEX = 1  # rising edge of the pocket index sensor (one per pocket)
 LEVELS_CHANGED = 2  # any bit of levels()
+POCKET_INDEX_LEFT = 3  # falling edge of the pocket index sensor
 
 # Bits of Drive.status()[0].
 RUNNING = 1  # a move is being carried out

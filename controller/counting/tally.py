@@ -39,7 +39,7 @@ LINGER_US = 500000
 RECENT_MAX = 8
 
 # Columns of an open pocket.
-_POCKET, _FROM, _UNTIL, _HINT = range(4)
+_POCKET, _FROM, _UNTIL, _HINT, _EDGE, _RATE = range(6)
 
 
 class Tally:
@@ -63,6 +63,7 @@ class Tally:
         self._open = []
         self._recent = []
         self.verdicts = []  # (pocket, verdict) not yet reported
+        self.filled = (0, 0, 0)  # the pocket filled last, when it was at its edge, the rate there
 
     @property
     def owed(self):
@@ -84,10 +85,11 @@ class Tally:
             return self.upper + 1
         return self.upper
 
-    def passed(self, pocket, first_us, last_us, creeping):
+    def passed(self, pocket, first_us, last_us, creeping, edge_us=0, rate_steps_s=0):
         """A release edge was passed between these times: the pocket may have let its part go.
 
-        At the creep rate the part has longer to make up its mind, so the window is wider.
+        At the creep rate the part has longer to make up its mind, so the window is wider.  Edge and
+        rate (0: unknown) are kept for `filled`.
         """
         windows = self._windows
         from_us = first_us + (windows.creep_early_us if creeping else windows.early_us)
@@ -95,7 +97,7 @@ class Tally:
         if len(self._open) >= OPEN_POCKETS_MAX:
             oldest = self._open.pop(0)
             self._report(oldest[_POCKET], DOUBTFUL)
-        self._open.append([pocket, from_us, until_us, False])
+        self._open.append([pocket, from_us, until_us, False, edge_us, rate_steps_s])
         self._until_us = max(self._until_us, until_us)
         self.pockets += 1
         self.upper += 1
@@ -170,6 +172,7 @@ class Tally:
                 return False
             if start_us <= pocket[_UNTIL]:
                 del self._open[place]
+                self.filled = (pocket[_POCKET], pocket[_EDGE], pocket[_RATE])
                 self._remember(pocket[_UNTIL])
                 self._report(pocket[_POCKET], verdict)
                 self._part()

@@ -11,8 +11,7 @@ number of the last refusal is itself a register.
 import struct
 
 from controller.cycle.orders import RESULTS_KEPT
-from controller.link.desk import OUT_OF_RANGE
-from controller.link.refusal import Refused
+from controller.link.refusal import OUT_OF_RANGE, Refused
 from controller.link.registers import BLOCKS, COILS, INPUTS, MAP_VERSION, words_of
 
 _FORMATS = "HhIi"

@@ -346,7 +346,7 @@ TREE = (
     ),
     (
         "SENSe",
-        "Inputs",
+        "Inputs, and single measurements",
         (
             (
                 ":INPuts?",
@@ -355,6 +355,22 @@ TREE = (
                 "bits",
                 "good: 1 guard, 2 magazine, 4 receiver, 8 drive; 16 give",
             ),
+            (
+                ":PART[:NEXT]?",
+                "fw.next_part",
+                (),
+                "seq,pocket,delay_us,width_us,rate_steps_s",
+                "oldest unread part, from its pocket's release edge to the beam; 0s: none",
+            ),
+            (":PART:COUNt?", "fw.parts_count", (), "count", "parts that wait"),
+            (
+                ":INDex[:NEXT]?",
+                "fw.next_index_edge",
+                (),
+                "seq,steps,level",
+                "oldest unread edge of the pocket index, in commanded motor steps; 0s: none",
+            ),
+            (":INDex:COUNt?", "fw.index_edges_count", (), "count", "edges that wait"),
         ),
     ),
     (

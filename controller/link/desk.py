@@ -4,60 +4,34 @@ Every link stands in front of a desk of its own, alike but for whom it serves, s
 the same on each.  A wish that can't be granted raises `Refused` with the SCPI error number that
 fits and a detail that names what was asked, and what is allowed; nothing has changed then and
 nothing moves.  One of the reasons is that another link is in command (`authority`): whatever
-changes anything takes the command first, whatever only reads does not ask for it.
+changes anything takes the command first.  What only reads does not ask for it, and stands in
+`readings`.
 """
 
-from controller.counting.selftest import PASSED
 from controller.cycle import unit
 from controller.cycle.maintenance import JOG_PPM_MAX, PURGE_TURNS_MAX
 from controller.cycle.orders import TICKET_MAX
-from controller.cycle.requestchart import FREEING, WAITING
-from controller.cycle.verdict import DOUBTFUL
 from controller.link.authority import LINKS
-from controller.link.refusal import Refused
-from controller.settings import NAMES
-
-MAKER = "Tallywheel"
-VERSION = "0.1.0"
-
-# SCPI-1999 volume 2, 21.8.10: execution errors used here.
-SETTINGS_CONFLICT = -221
-OUT_OF_RANGE = -222
-ILLEGAL_VALUE = -224
-DATA_STALE = -230
-STORAGE_FAULT = -320
-
-# Device-defined bits of STATus:OPERation and STATus:QUEStionable (SCPI-1999 leaves 8 to 12 free).
-OPER_IN_SERVICE = 1 << 8
-OPER_REQUEST_OPEN = 1 << 9
-OPER_MOVING = 1 << 10
-OPER_WAITING = 1 << 11
-OPER_FREEING = 1 << 12
-QUES_POSITION = 1 << 8
-QUES_DOUBTFUL = 1 << 9
-QUES_STRAY = 1 << 10
-QUES_BEAM = 1 << 11
-QUES_WORN = 1 << 12
+from controller.link.readings import Readings
+from controller.link.refusal import (
+    DATA_STALE,
+    ILLEGAL_VALUE,
+    OUT_OF_RANGE,
+    SETTINGS_CONFLICT,
+    STORAGE_FAULT,
+    Refused,
+)
 
 ALWAYS_HEARD = (unit.STOP, unit.ABORT)  # from whichever link
 
 
-class Desk:
-    """What link `who` (a number of `authority`) sees of the firmware."""
+class Desk(Readings):
+    """What link `who` (a number of `authority`) may ask of the firmware."""
 
     def __init__(self, firmware, who):
-        self._fw = firmware
+        super().__init__(firmware)
         self._who = who
         self._authority = firmware.authority
-        self.settings = firmware.settings
-        self.unit = firmware.service.unit
-        self.pace = firmware.sprocket.pace
-        self.serial = "0"  # IEEE 488.2: "0" where a field is not known
-
-    @property
-    def identity(self):
-        """(maker, model, serial number, firmware version)."""
-        return (MAKER, self.settings.name, self.serial, VERSION)
 
     # ---- who is in command ----------------------------------------------------------------------
 
@@ -112,16 +86,6 @@ class Desk:
         self._take()
         self._fw.note_mode(number, before)
 
-    def cause(self):
-        """(code, text, remedy) of what stopped the unit; code 0 if nothing did."""
-        cause = self._fw.service.cause
-        return (cause.code, cause.text, cause.remedy)
-
-    def busy(self):
-        """True while an overlapped operation goes on (IEEE 488.2, *OPC and *WAI)."""
-        fw = self._fw
-        return fw.request.is_open or fw.service.acting or fw.maintenance.busy
-
     # ---- requests -------------------------------------------------------------------------------
 
     def open_request(self, ticket, quantity):
@@ -165,67 +129,12 @@ class Desk:
             and self._authority.allows(self._who, self._fw.now_us)
         )
 
-    def is_open(self, ticket):
-        """True until the request of `ticket` has closed."""
-        return self._fw.request.is_open and self._fw.request.ticket == ticket
-
-    def next_ticket(self):
-        """The ticket after the newest one; after the last number, the first again."""
-        newest = self._fw.orders.find(0)
-        return newest.ticket % TICKET_MAX + 1 if newest else 1
-
     def cancel_request(self):
         """Close the open request after what has fallen is counted."""
         if not self._fw.request.is_open:
             raise Refused(SETTINGS_CONFLICT, "no request is open")
         self._take()
         self._fw.cancel()
-
-    def progress(self):
-        """(ticket, quantity, state, lower, upper, pockets, retries) of the open or last request."""
-        fw = self._fw
-        request = fw.request
-        lower, upper = fw.bounds()
-        return (
-            request.ticket,
-            request.quantity,
-            request.state,
-            lower,
-            upper,
-            fw.tally.pockets,
-            request.retries,
-        )
-
-    def result(self, ticket):
-        """The result of `ticket` (0: the newest) as `orders.Result.as_tuple` gives it."""
-        result = self._fw.orders.find(ticket)
-        if result is None:
-            raise Refused(DATA_STALE, f"no result for ticket {ticket}")
-        return result.as_tuple()
-
-    def remainder(self, ticket):
-        """Parts of `ticket` (0: the newest) that are surely missing: 0 or more."""
-        _, quantity, _, _, upper, _, _, _, _ = self.result(ticket)
-        return max(0, quantity - upper)
-
-    def results(self):
-        """Tickets whose results are kept, newest first."""
-        return self._fw.orders.tickets()
-
-    # ---- wires ----------------------------------------------------------------------------------
-
-    def wires(self):
-        """(phase of the hard-wired hand-shake, ticket of its last request)."""
-        handshake = self._fw.handshake
-        return (handshake.phase, handshake.ticket)
-
-    def wires_fault(self):
-        """(number, text) of what was wrong with the last give, as in `handshake`."""
-        return self._fw.handshake.fault
-
-    def store_condition(self):
-        """What has become of the store: a condition of `controller.record.book`."""
-        return self._fw.book.condition
 
     # ---- magazine and sprocket ------------------------------------------------------------------
 
@@ -237,33 +146,12 @@ class Desk:
         self._take()
         self._fw.load(parts)
 
-    def magazine(self):
-        """(level, capacity) in parts; the level is what was said to be loaded less what fell."""
-        return (self._fw.counters.magazine, self.settings.magazine_capacity)
-
-    def sprocket(self):
-        """(pieces, rated pieces, pockets passed, misses, jams, retries)."""
-        counters = self._fw.counters
-        return (
-            counters.pieces,
-            self.settings.sprocket_rated_pieces,
-            counters.pockets,
-            counters.misses,
-            counters.jams,
-            counters.retries,
-        )
-
     def sprocket_changed(self):
         """Say that a new sprocket is in: its counters start anew, its position is unknown."""
         self._in_mode(unit.MAINTENANCE)
         self._still()
         self._take()
         self._fw.sprocket_changed()
-
-    def position(self):
-        """(known 0 or 1, pockets passed, steps)."""
-        sprocket = self._fw.sprocket
-        return (1 if sprocket.known else 0, sprocket.frontier, sprocket.position)
 
     def set_rate(self, ppm):
         """Have runs go at that share of the velocity limit (`motion.pace`), from the next one."""
@@ -309,16 +197,6 @@ class Desk:
         self._bench(unit.MAINTENANCE)
         self._fw.maintenance.begin_test(self._fw.now_us)
 
-    def beam(self):
-        """(blocked 0 or 1, result of the last test: 1 passed, 0 failed, -1 none)."""
-        verdict = self._fw.test.verdict
-        result = -1 if verdict is None else 1 if verdict == PASSED else 0
-        return (self._fw.ports.beam.read()[0], result)
-
-    def inputs(self):
-        """Level bits as in `controller.board.ports`."""
-        return self._fw.ports.inputs.levels()
-
     def _bench(self, mode):
         self._in_execute(mode)
         self._still()
@@ -342,56 +220,3 @@ class Desk:
 
     def _state(self):
         return unit.STATES[self.unit.state].upper()
-
-    # ---- reading out ----------------------------------------------------------------------------
-
-    def setting(self, name):
-        """The value of one setting by its firmware key."""
-        if name not in NAMES:
-            raise Refused(ILLEGAL_VALUE, f"no setting {name}")
-        return getattr(self.settings, name)
-
-    def setting_names(self):
-        """All firmware keys, in the order of the settings table."""
-        return NAMES
-
-    def events_count(self):
-        """How many events wait to be read."""
-        return self._fw.events.count()
-
-    def next_event(self):
-        """The oldest unread event as (sequence, time_ms, kind, a, b), or None."""
-        event = self._fw.events.take()
-        if event is None:
-            return None
-        return (event[0], event[1] // 1000, event[2], event[3], event[4])
-
-    def operation(self):
-        """Condition bits for STATus:OPERation."""
-        fw = self._fw
-        request = fw.request
-        bits = OPER_IN_SERVICE if self.unit.state == unit.EXECUTE else 0
-        if request.is_open:
-            bits |= OPER_REQUEST_OPEN
-        if fw.sprocket.moving:
-            bits |= OPER_MOVING
-        if request.state == WAITING:
-            bits |= OPER_WAITING
-        if request.state == FREEING:
-            bits |= OPER_FREEING
-        return bits
-
-    def questionable(self):
-        """Condition bits for STATus:QUEStionable."""
-        fw = self._fw
-        last = fw.orders.find(0)
-        bits = 0 if fw.sprocket.known else QUES_POSITION
-        if last is not None and last.outcome == DOUBTFUL:
-            bits |= QUES_DOUBTFUL
-        if fw.stray_seen:
-            bits |= QUES_STRAY
-        if fw.test.verdict not in (None, PASSED):
-            bits |= QUES_BEAM
-        if fw.counters.pieces >= self.settings.sprocket_rated_pieces:
-            bits |= QUES_WORN
-        return bits

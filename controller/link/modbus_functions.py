@@ -11,8 +11,7 @@ import struct
 
 from controller.cycle.unit import EXECUTE
 from controller.link.authority import PROTECTED
-from controller.link.desk import ILLEGAL_VALUE, OUT_OF_RANGE, SETTINGS_CONFLICT
-from controller.link.refusal import Refused
+from controller.link.refusal import ILLEGAL_VALUE, OUT_OF_RANGE, SETTINGS_CONFLICT, Refused
 from controller.link.registers import COILS, INPUTS
 
 # Exceptions.

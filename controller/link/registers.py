@@ -25,7 +25,7 @@ from controller.board import ports
 from controller.cycle.maintenance import JOG_PPM_MAX
 from controller.cycle.orders import RESULTS_KEPT, TICKET_MAX
 from controller.cycle.unit import COMMANDS, MODES
-from controller.link import desk
+from controller.link import readings
 from controller.link.handshake import PHASES
 
 MAP_VERSION = 1
@@ -299,16 +299,16 @@ INPUTS = (
     ("receiver_ready", "desk.inputs", ports.RECEIVER_READY, "bag or nest in place"),
     ("drive_healthy", "desk.inputs", ports.DRIVE_HEALTHY, "the stepper driver has no fault"),
     ("give", "desk.inputs", ports.GIVE, "the robot's request wire is up"),
-    ("in_service", "desk.operation", desk.OPER_IN_SERVICE, "the unit is in Execute"),
-    ("request_open", "desk.operation", desk.OPER_REQUEST_OPEN, "a request is open"),
-    ("moving", "desk.operation", desk.OPER_MOVING, "the sprocket turns"),
-    ("waiting", "desk.operation", desk.OPER_WAITING, "the request waits for help"),
-    ("freeing", "desk.operation", desk.OPER_FREEING, "a jam is being freed"),
-    ("position_unknown", "desk.questionable", desk.QUES_POSITION, "to be registered first"),
-    ("doubtful", "desk.questionable", desk.QUES_DOUBTFUL, "the last result is doubtful"),
-    ("stray", "desk.questionable", desk.QUES_STRAY, "a part fell after its request was closed"),
-    ("beam_failed", "desk.questionable", desk.QUES_BEAM, "the beam failed its test"),
-    ("worn", "desk.questionable", desk.QUES_WORN, "the sprocket is past its rated pieces"),
+    ("in_service", "desk.operation", readings.OPER_IN_SERVICE, "the unit is in Execute"),
+    ("request_open", "desk.operation", readings.OPER_REQUEST_OPEN, "a request is open"),
+    ("moving", "desk.operation", readings.OPER_MOVING, "the sprocket turns"),
+    ("waiting", "desk.operation", readings.OPER_WAITING, "the request waits for help"),
+    ("freeing", "desk.operation", readings.OPER_FREEING, "a jam is being freed"),
+    ("position_unknown", "desk.questionable", readings.QUES_POSITION, "to be registered first"),
+    ("doubtful", "desk.questionable", readings.QUES_DOUBTFUL, "the last result is doubtful"),
+    ("stray", "desk.questionable", readings.QUES_STRAY, "a part fell after its request was closed"),
+    ("beam_failed", "desk.questionable", readings.QUES_BEAM, "the beam failed its test"),
+    ("worn", "desk.questionable", readings.QUES_WORN, "the sprocket is past its rated pieces"),
     ("busy", "desk.busy", 1, "something is under way"),
     ("beam_blocked", "beam_blocked", 1, "the beam is blocked"),
 )

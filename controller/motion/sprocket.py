@@ -7,9 +7,10 @@ lash of the gear train is added to a move when the direction changes and never t
 
 Going beyond the frontier reports each pocket through `poll` as
 
-    (pocket, first_us, last_us)    the release lies between these two times
+    (pocket, first_us, last_us, edge_us, rate_steps_s)
 
-so that the tally can raise its upper bound before the part can reach the beam.
+so that the tally can raise its upper bound before the part can reach the beam.  It lies between
+the first two times; its nominal edge is passed at the third at that step rate (0, 0: unknown).
 
 The position is lost by a stall, by a cut, by halting at speed and by releasing the motor.  A run
 is then a search, which opens a pocket at the start of each pitch it travels.  Two kinds of
@@ -57,6 +58,7 @@ class Sprocket:
         """`words`: moves planned elsewhere, as `Planner.saved` returns them."""
         self._drive = drive
         self._track = Track(drive)
+        self.motor_steps = self._track.motor_steps  # where the motor was at a time
         self._place = Place(settings)
         self.pace = Pace(settings, self._place.ratio, words)
         self._creep_steps_s = settings.limit_creep_steps_s
@@ -238,11 +240,12 @@ class Sprocket:
                 return
             first_us = track.time_us(offset)
             last_us = track.time_us(offset + 2 * self._spread)
+            edge_us, rate = track.passing(offset + self._spread) if place.known else (0, 0)
             if not place.known:
                 self._opened += 1
                 last_us = track.time_us(place.slack + self._opened * self.pitch + self._lost)
             place.frontier += 1
-            opened.append((place.frontier, first_us, last_us))
+            opened.append((place.frontier, first_us, last_us, edge_us, rate))
 
     def _next_release(self):
         """Return the steps of the move under way from which the next pocket may let go."""
@@ -260,7 +263,7 @@ class Sprocket:
         if self._coasting:
             self._coasting = False
             self._place.frontier += 1
-            opened.append((self.frontier, now_us, now_us + COAST_US))
+            opened.append((self.frontier, now_us, now_us + COAST_US, 0, 0))
 
     # ---- evidence of position -------------------------------------------------------------------
 

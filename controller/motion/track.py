@@ -15,6 +15,8 @@ TICKS_PER_US = TICK_HZ // 1000000
 
 # A lag is measured in time and told in steps, at the step rate over this many steps of the plan.
 LAG_SPAN_STEPS = 32
+# The step rate at an edge is a mean over this many steps before it and behind it.
+RATE_SPAN_STEPS = 16
 
 
 class Track:
@@ -27,9 +29,13 @@ class Track:
         self.moving = False
         self.forward = True
         self._started_us = 0
+        self._sign = 0  # of the move's direction; 0 before the first
+        self._origin = 0  # where the motor stood when it began
 
     def begin(self, move, now_us):
         """Have the drive start `move` now."""
+        self._origin += self._sign * self.issued()
+        self._sign = move.direction
         self.move = move
         self.forward = move.direction > 0
         self.moving = True
@@ -74,6 +80,22 @@ class Track:
         span = step_ticks(self.move, far) - step_ticks(self.move, near)
         late = (time_us - self._started_us) * TICKS_PER_US - step_ticks(self.move, expected)
         return late * (far - near) // span if span else 0
+
+    def passing(self, step):
+        """Return when `step` rises, and the step rate there over RATE_SPAN_STEPS either way."""
+        near = max(step - RATE_SPAN_STEPS, 1)
+        far = min(step + RATE_SPAN_STEPS, self.move.steps)
+        ticks = step_ticks(self.move, far) - step_ticks(self.move, near)
+        return self.time_us(step), (far - near) * TICK_HZ // ticks if ticks > 0 else 0
+
+    def motor_steps(self, time_us):
+        """Return where the motor was commanded to be at `time_us`, not before the last move.
+
+        In steps from power-up, forward positive, lash and all: nothing corrects this count.
+        """
+        if not self._sign:
+            return 0
+        return self._origin + self._sign * min(self.step_at(time_us), self.issued())
 
     def earliest_end(self, ahead=0):
         """Return the fewest steps the move can be cut to, `ahead` steps from now."""

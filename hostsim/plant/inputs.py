@@ -10,6 +10,7 @@ from controller.board.ports import (
     LEVELS_CHANGED,
     MAGAZINE_OK,
     POCKET_INDEX,
+    POCKET_INDEX_LEFT,
     RECEIVER_READY,
 )
 from hostsim.plant.agenda import Agenda
@@ -56,7 +57,7 @@ class Inputs:
         self._lapsed = 0
         return levels
 
-    def index_edge(self) -> None:
-        """The index flag's edge has reached its sensor."""
+    def index_edge(self, came: bool) -> None:
+        """An edge of the index flag is at its sensor, which sees the flag from now on or not."""
         if self.index_alive:
-            self.changes.append((self._agenda.now_us, POCKET_INDEX))
+            self.changes.append((self._agenda.now_us, POCKET_INDEX if came else POCKET_INDEX_LEFT))

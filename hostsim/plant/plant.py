@@ -74,9 +74,7 @@ class Plant:
         self._pockets = Pockets(
             world, mix, self._agenda, log, self.truth, self._drive, self._chute, pocket_chance
         )
-        self._drive.ahead, self._drive.behind = self._pockets.marks(
-            lambda pocket, direction: self._inputs.index_edge()
-        )
+        self._drive.ahead, self._drive.behind = self._pockets.marks(self._inputs.index_edge)
         self._drive.on_rest = self._pockets.rest
         self._drive.stall_reported = lambda: stall_chance.random() >= mix.stall_blind
         self._pockets.level_changed = lambda ok: self._inputs.set(MAGAZINE_OK, ok)

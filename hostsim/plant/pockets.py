@@ -81,8 +81,11 @@ class Pockets:
 
     # Geometry.
 
-    def marks(self, index_edge: Callable[[int, int], None]) -> tuple[list[Mark], list[Mark]]:
-        """The marks that matter forward and backward. `index_edge` is called at index edges."""
+    def marks(self, index_edge: Callable[[bool], None]) -> tuple[list[Mark], list[Mark]]:
+        """The marks that matter forward and backward.
+
+        `index_edge` is called at the edges of the index flag, with whether it now is at its sensor.
+        """
         world, pitch = self._world, self._world.steps_per_pocket
         enter = -world.feed_pockets - world.opening_pockets / 2
         index = -0.5 - world.index_lead_pockets
@@ -94,9 +97,11 @@ class Pockets:
         if self._mix.cling:
             ahead.append(Mark(0.0, pitch, self._edge.at_dwell))
         if world.index_fitted:
-            ahead.append(Mark(index * pitch, pitch, index_edge))
-            # Backward the sensor meets the other edge of the flag first.
-            behind.append(Mark((index + world.index_flag_pockets) * pitch, pitch, index_edge))
+            begin, end = index * pitch, (index + world.index_flag_pockets) * pitch
+            for row, comes in ((ahead, begin), (behind, end)):
+                leaves = end if comes == begin else begin  # backward the flag's far edge is first
+                row.append(Mark(comes, pitch, lambda _pocket, _way: index_edge(True)))
+                row.append(Mark(leaves, pitch, lambda _pocket, _way: index_edge(False)))
         return ahead, behind
 
     def prime(self, travel: float) -> None:

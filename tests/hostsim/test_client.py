@@ -7,7 +7,7 @@ import threading
 
 import pytest
 
-from hostsim.answers import Outcome, Progress, RequestState, UnitState
+from hostsim.answers import IndexEdge, MeasuredPart, Outcome, Progress, RequestState, UnitState
 from hostsim.client import DispenserClient
 from hostsim.dispenser import DeviceError, NotReadyError
 from hostsim.links import TextLink
@@ -44,6 +44,22 @@ def test_an_answer_comes_back_typed(tmp_path):
     with Peer(tmp_path, lambda line: f"6,EXECUTE;{FINE}") as peer, connect(peer) as module:
         assert module.state() is UnitState.EXECUTE
         assert peer.lines == ["UNIT:STATe?" + ASK_ERROR]
+
+
+def test_single_measurements_are_read_until_none_waits(tmp_path):
+    answer = script(
+        ("SENSe:PART:COUNt?", f"2;{FINE}"),
+        ("SENSe:PART?", f"7,42,61800,9400,13856;{FINE}"),
+        ("SENSe:PART?", f"8,43,-120,12650,13840;{FINE}"),
+        ("SENSe:INDex:COUNt?", f"1;{FINE}"),
+        ("SENSe:INDex?", f"3,-1600,0;{FINE}"),
+    )
+    with Peer(tmp_path, answer) as peer, connect(peer) as module:
+        assert list(module.measured_parts()) == [
+            MeasuredPart(7, 42, 61_800, 9_400, 13_856),
+            MeasuredPart(8, 43, -120, 12_650, 13_840),
+        ]
+        assert list(module.index_edges()) == [IndexEdge(3, -1600, 0)]
 
 
 def test_a_refusal_is_raised_once_and_the_queue_left_empty(tmp_path):

@@ -12,7 +12,14 @@ blocked; a beam that has died clear never does.
 """
 
 from controller.board import lockstep
-from controller.board.ports import DRIVE_HEALTHY, GUARD_CLOSED, MAGAZINE_OK, RECEIVER_READY
+from controller.board.ports import (
+    DRIVE_HEALTHY,
+    GUARD_CLOSED,
+    MAGAZINE_OK,
+    POCKET_INDEX,
+    POCKET_INDEX_LEFT,
+    RECEIVER_READY,
+)
 from controller.cycle import requestchart, unit
 from controller.firmware import Firmware
 from tests.portable.wheel import Wheel, wheel_settings
@@ -132,9 +139,11 @@ class Rig:
         self._let_fall()
         picture = self._picture
         picture.show(now_us, self.levels, *self.wheel.status(), self._level, 0)
-        for at_us in self.wheel.edges:
-            picture.inputs.changes.append((at_us, 1))
+        changes = [(at_us, POCKET_INDEX) for at_us in self.wheel.edges]
+        changes += [(at_us, POCKET_INDEX_LEFT) for at_us in self.wheel.left]
+        picture.inputs.changes += sorted(changes)
         self.wheel.edges = []
+        self.wheel.left = []
         self._due_us = self.firmware.poll(now_us)
         assert self._due_us > now_us
         self._carry_out()

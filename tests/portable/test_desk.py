@@ -2,7 +2,8 @@
 
 from controller.board.ports import GUARD_CLOSED, RECEIVER_READY
 from controller.cycle import causes, requestchart
-from tests.portable.rig import ALL_READY, Rig
+from tests.portable.rig import ALL_READY, DARK_US, FALL_US, Rig
+from tests.portable.wheel import FLAG, LEAD
 
 # SCPI-1999 volume 2, 21.8.10.
 SETTINGS_CONFLICT = -221
@@ -230,6 +231,70 @@ def test_inputs_beam_and_position_are_read_as_they_are():
     assert (known, pocket) == (1, 5)
     assert abs(steps - 5 * 2400 // 7) <= 1
     assert rig.ask("MAIN:BEAM?") == "0,1"
+
+
+def test_every_counted_part_can_be_read_out_as_it_was_measured():
+    rig = Rig().in_execute()
+    rig.tell("REQ:OPEN 1,3")
+    rig.closed()
+    rig.wait(100_000)
+    while rig.ask("SENS:PART?") != "0,0,0,0,0":  # the search has found the position by then
+        pass
+    rig.tell("REQ:OPEN 2,20")
+    rig.closed()
+    assert rig.ask("SENS:PART:COUN?") == "20"
+    sequences = []
+    for pocket in range(4, 24):
+        sequence, *measured = numbers(rig.ask("SENS:PART?"))
+        sequences.append(sequence)
+        assert measured[0] == pocket
+        assert abs(measured[1] - FALL_US) < 1_000  # three steps: the sensor finds the wheel to one
+        assert measured[2] == DARK_US
+        # v^2 / 2 a = 94 steps, less than from dwell to release: the wheel is at its limit there.
+        assert abs(measured[3] - 3_464) < 5
+    assert sequences == list(range(sequences[0], sequences[0] + 20))
+    rig.tell("SPR:RATE 200000")  # opened well before its edge is passed; the delay is from the edge
+    rig.tell("REQ:OPEN 3,3")
+    rig.closed()
+    while rig.ask("SENS:PART:COUN?") != "0":
+        _, _, delay_us, _, rate_steps_s = numbers(rig.ask("SENS:PART?"))
+        assert abs(delay_us - FALL_US) < 5_000
+        assert abs(rate_steps_s - 3_464 // 5) < 5
+    assert rig.ask("SENS:PART?") == "0,0,0,0,0"
+
+
+def test_a_part_whose_release_is_not_known_to_the_step_is_not_told():
+    rig = Rig(sprocket_index=0, sprocket_release_mdeg=0).in_execute()
+    rig.tell("REQ:OPEN 1,1")
+    assert rig.closed()[2] == 0
+    assert rig.ask("SENS:PART:COUN?") == "0"
+
+
+def test_the_index_sensor_is_read_out_at_every_change_in_steps_of_the_motor():
+    rig = Rig().in_execute("MAIN")
+    rig.tell("MAIN:PURG 7")
+    rig.wait(20_000_000)
+    edges = []
+    while rig.ask("SENS:IND:COUN?") != "0":
+        edges.append(numbers(rig.ask("SENS:IND?")))
+    assert rig.ask("SENS:IND?") == "0,0,0"
+    assert [edge[0] for edge in edges] == list(range(1, len(edges) + 1))
+    assert [edge[2] for edge in edges] == [1, 0] * (len(edges) // 2)
+    came = [steps for _, steps, level in edges if level]
+    left = [steps for _, steps, level in edges if not level]
+    assert len(came) == 7
+    # A seventh of 2400 steps apart; where they lie is the wheel's: LEAD before each release edge.
+    for place in range(7):
+        assert abs(came[place] - ((place + 1) * 2400 // 7 - 2400 // 14 - LEAD + 2400 // 7)) <= 2
+        assert abs(left[place] - came[place] - FLAG) <= 1
+    rig.tell("MAIN:JOG -200000")
+    rig.wait(3_000_000)
+    rig.tell("MAIN:JOG 1000000")
+    rig.wait(5_000_000)
+    again = []
+    while rig.ask("SENS:IND:COUN?") != "0":
+        again.append(numbers(rig.ask("SENS:IND?")))
+    assert abs(again[0][1] - came[-1]) <= 1  # the same edge: forward again, it is where it was
 
 
 def test_a_new_sprocket_starts_its_counters_anew_and_its_position_is_unknown():

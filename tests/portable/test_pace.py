@@ -54,7 +54,7 @@ def test_a_slow_release_is_reported_with_the_whole_stretch_between_two_dwell_zon
     # Half a pitch is 25.714 degrees, the dwell zone 19: 6.714 to either side, 44.76 steps.
     stretch_us = 2 * 44.76 / (0.2 * LIMIT_STEPS_S) * 1e6
     for at in range(10):
-        _, first_us, last_us = fresh[at]
+        _, first_us, last_us, _, _ = fresh[at]
         assert first_us < bench.wheel.let_go[before + at] < last_us
         if 2 <= at < 8:  # at cruise
             assert abs(last_us - first_us - stretch_us) < 0.03 * stretch_us

@@ -8,7 +8,7 @@ NO_SENSOR = {"sprocket_index": 0, "sprocket_release_mdeg": 0}
 
 
 def opened(bench):
-    return [pocket for pocket, _, _ in bench.opened]
+    return [opening[0] for opening in bench.opened]
 
 
 def test_a_blind_stretch_lets_go_one_pocket_at_most_and_opens_it_before_it_can():

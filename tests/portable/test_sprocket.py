@@ -30,9 +30,9 @@ def test_a_run_opens_every_pocket_once_when_it_is_let_go():
     bench.run(20)
     fresh = bench.opened[before:]
     first = fresh[0][0]
-    assert [pocket for pocket, _, _ in fresh] == list(range(first, first + 20))
+    assert [opening[0] for opening in fresh] == list(range(first, first + 20))
     for at in range(20):
-        _, first_us, last_us = fresh[at]
+        _, first_us, last_us, _, _ = fresh[at]
         assert first_us == last_us
         # Two steps at the rate of the slowest release.
         assert abs(first_us - bench.wheel.let_go[before + at]) < 2_000

@@ -134,3 +134,33 @@ def test_a_halt_ends_the_move_and_leaves_its_times():
     assert drive.halted
     assert not track.moving
     assert track.time_us(100) == last_us
+
+
+def test_the_step_rate_around_a_step_is_that_of_the_moves_own_intervals():
+    for move in (run(900), creep(300, 1, 250)):
+        track, _ = begun(move)
+        times = times_us(move)
+        for step in (20, 60, 150, 284):
+            mean_us = (times[step + 15] - times[step - 17]) / 32
+            time_us, rate_steps_s = track.passing(step)
+            assert time_us == times[step - 1]
+            assert abs(rate_steps_s * mean_us - 1_000_000) < 2_000
+    track, _ = begun(run(1))
+    assert track.passing(1)[1] == 0  # a single step has no rate
+
+
+def test_the_motor_is_where_all_moves_have_led_it():
+    drive = Drive()
+    track = Track(drive)
+    assert track.motor_steps(START_US) == 0
+    track.begin(creep(300, 1, 250), START_US)
+    drive.issued = 250
+    assert track.motor_steps(START_US) == 0
+    assert track.motor_steps(START_US + 400_000) == 100
+    assert track.motor_steps(START_US + 2_000_000) == 250  # no further than pulses were issued
+    track.halt()  # 50 steps short
+    track.begin(creep(100, -1, 250), START_US + 2_000_000)
+    drive.issued = 100
+    assert track.motor_steps(START_US + 2_000_000) == 250
+    assert track.motor_steps(START_US + 2_100_000) == 225
+    assert track.motor_steps(START_US + 9_000_000) == 150

@@ -22,6 +22,7 @@ TICKS_PER_US = 5
 # 200 full steps x 4 microsteps x 51/17 over 7 pockets.
 NUM, DEN = 2400, 7
 PITCH = 343  # rounded
+FLAG = 27  # steps over which the index sensor sees its flag
 LEAD = 200  # steps from an index edge to the release: 30 degrees of 2400 steps a turn
 PLAY = 4  # real play of the gears, less than the bound of 0.8 degrees: 5 steps
 IN_FLIGHT_STEPS = 64
@@ -64,9 +65,11 @@ class Wheel:
         self.sensor_works = True
         self.let_go = []  # times at which pockets have let go, in order
         self.edges = []  # times of index edges not yet taken
+        self.left = []  # and of the flag leaving its sensor
         self.ticks = []  # of each pulse of the move, from its start
         self._furthest = last_edge(at_steps)
         self._index = last_edge(at_steps + LEAD)
+        self._leaving = last_edge(at_steps + LEAD - FLAG)
         self._start_us = 0
         self._move = None
         self.now_us = 0
@@ -154,6 +157,10 @@ class Wheel:
         if index > self._index and self.sensor_works:
             self.edges.append(at_us)
         self._index = index
+        leaving = last_edge(self.wheel + LEAD - FLAG)
+        if leaving > self._leaving and self.sensor_works:
+            self.left.append(at_us)
+        self._leaving = leaving
         while last_edge(self.wheel) > self._furthest:
             self._furthest += 1
             self.let_go.append(at_us)
@@ -168,7 +175,7 @@ class Bench:
         self.sprocket = Sprocket(wheel_settings(**changes), self.wheel)
         self.now_us = 1_000_000
         self.wheel.advance(self.now_us)
-        self.opened = []  # (pocket, first_us, last_us) of all pockets ever opened
+        self.opened = []  # what the sprocket said of all pockets ever opened
         self.fall_us = fall_us
         self._seen = 0  # parts that have reached the beam
 

@@ -205,6 +205,18 @@ class FakeFirmware:
     def next_event(self) -> tuple | None:
         return self.events.pop(0) if self.events else None
 
+    def parts_count(self) -> int:
+        return 1
+
+    def next_part(self) -> tuple:
+        return (1, 42, 61_800, 9_400, 13_856)
+
+    def index_edges_count(self) -> int:
+        return 1
+
+    def next_index_edge(self) -> tuple:
+        return (1, -17, 1)
+
     def operation(self) -> int:
         return (1 << 8 if self.unit.state == EXECUTE else 0) | (1 << 9 if self.open else 0)
 

@@ -10,6 +10,7 @@ from controller.board.ports import (
     GUARD_CLOSED,
     LEVELS_CHANGED,
     POCKET_INDEX,
+    POCKET_INDEX_LEFT,
     RUNNING,
     STALLED,
 )
@@ -108,6 +109,14 @@ def test_one_index_edge_per_pocket_at_its_place() -> None:
     times = [1e6 * place / rate for place in places if 0 < place <= 13_715]
     assert len(edges) == len(times)
     assert edges == pytest.approx(times, abs=1e6 / rate + 1)
+    left = [time_us for time_us, code in rig.changes if code == POCKET_INDEX_LEFT]
+    flag_us = 1e6 * rig.world.index_flag_pockets * pitch_steps / rate
+    assert left == pytest.approx([time_us + flag_us for time_us in edges[: len(left)]], abs=1e3)
+    rig.changes.clear()
+    rig.start(at_rate(13_715, rate, -1))  # back: the other edge of the flag comes first
+    rig.rest()
+    codes = [code for _, code in rig.changes]
+    assert codes[:4] == [POCKET_INDEX, POCKET_INDEX_LEFT] * 2
 
 
 def test_no_index_edges_without_the_sensor() -> None:
