@@ -161,7 +161,7 @@ class Drive:
         self._power_changed(was)
 
     def unplug(self) -> None:
-        """The motor, at rest, has lost its cable: no current reaches it whatever the driver does."""
+        """The motor, at rest, loses its cable: no current reaches it, whatever the driver does."""
         self._healthy = False
         self._held = False
 
