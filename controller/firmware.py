@@ -285,7 +285,7 @@ class Firmware:
             self.request.deadline_us(),
             self.maintenance.deadline_us(now_us),
             self.service.deadline_us(),
-            self.reader.deadline(),
+            self.reader.deadline_us(),
             self._bus.deadline_us(),
             self.handshake.deadline_us(),
         ]

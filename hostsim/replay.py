@@ -146,7 +146,7 @@ class Counter:
 
     def _catch_up_by_pulse(self, now_us: int) -> None:
         """Judge by the pulse under way first, if it ends before `now_us`; then all else."""
-        deadline_us = self._reader.deadline()
+        deadline_us = self._reader.deadline_us()
         if deadline_us is not None and deadline_us < now_us:
             self._catch_up(deadline_us)
         self._catch_up(now_us)

@@ -5,7 +5,7 @@ Theory of operation
 The beam goes dark when a part enters it and clear when the part has left.  Between the two the
 light may come back for a moment, through the hole of a nut or because an edge chatters: a clear
 gap no longer than the merge gap belongs to the same pulse.  So a pulse is over, and can be
-judged, only when the merge gap has passed after its last edge; `deadline` says when that is.
+judged, only when the merge gap has passed after its last edge; `deadline_us` says when that is.
 
     beam    ___#####__####_______________   dark #, clear _
     pulse      |<- span ->|<- merge ->|     start and end; closed here
@@ -52,11 +52,11 @@ class PulseReader:
 
     def poll(self, now_us):
         """Close the pulse under way if its merge gap is over. Feed all edges up to now first."""
-        deadline_us = self.deadline()
+        deadline_us = self.deadline_us()
         if deadline_us is not None and now_us >= deadline_us:
             self._close()
 
-    def deadline(self):
+    def deadline_us(self):
         """Return when `poll` would close the pulse under way, or None while there is none."""
         if self.open_since_us is None or self.blocked_since_us is not None:
             return None

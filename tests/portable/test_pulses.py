@@ -24,11 +24,11 @@ def test_one_part():
     r = reader((1_000, 1), (6_000, 0))
     r.poll(8_000)  # the merge gap is still open
     assert r.take() == []
-    assert r.deadline() == 8_001
+    assert r.deadline_us() == 8_001
     r.poll(8_001)
     assert r.take() == [(1_000, 6_000, 5_000, GOOD)]
     assert r.take() == []
-    assert r.deadline() is None
+    assert r.deadline_us() is None
 
 
 def test_a_hole_as_long_as_the_merge_gap_is_inside_the_part():
@@ -70,11 +70,11 @@ def test_two_parts_touching_are_long():
 
 def test_what_is_under_way():
     r = reader((100, 1))
-    assert (r.open_since_us, r.blocked_since_us, r.deadline()) == (100, 100, None)
+    assert (r.open_since_us, r.blocked_since_us, r.deadline_us()) == (100, 100, None)
     r.feed(700, 0)
-    assert (r.open_since_us, r.blocked_since_us, r.deadline()) == (100, None, 2_701)
+    assert (r.open_since_us, r.blocked_since_us, r.deadline_us()) == (100, None, 2_701)
     r.poll(2_701)
-    assert (r.open_since_us, r.blocked_since_us, r.deadline()) == (None, None, None)
+    assert (r.open_since_us, r.blocked_since_us, r.deadline_us()) == (None, None, None)
 
 
 def test_a_lost_clear_edge_makes_a_long_pulse_not_two_good_ones():

@@ -57,7 +57,7 @@ def test_when_pulses_are_polled_makes_no_difference(edges):
     often = PulseReader(WINDOWS)
     seen = []
     for time_us, blocked in edges:
-        deadline_us = often.deadline()
+        deadline_us = often.deadline_us()
         if deadline_us is not None and deadline_us < time_us:
             often.poll(deadline_us)
         often.poll(time_us - 1)
