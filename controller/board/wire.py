@@ -21,11 +21,11 @@ QUIT = 81  # "Q"
 
 LENGTH = "<I"
 _BOOT = "<BqIIII"  # kind, now, bytes of a segment, its unit, bytes in use of each segment
-_ROUND = "<BqBBIBIHHHH"  # kind, now, levels, flags, issued, blocked, lost, edges, changes, bytes
+_ROUND = "<BqBBIBIIIII"  # kind, now, levels, flags, issued, blocked, lost, edges, changes, bytes
 _STAMP = "<qB"
-_REPLY = "<BqHHHH"  # kind, deadline, orders, notes, bytes for line and bus
+_REPLY = "<BqIIII"  # kind, deadline, orders, notes, bytes for line and bus
 _ORDER = "<BI"
-_MOVE = "<bIIHH"  # direction, cruise steps, cruise ticks, words of head and tail
+_MOVE = "<bIIII"  # direction, cruise steps, cruise ticks, words of head and tail
 _WRITE = "<BI"  # segment, offset
 _NOTE = "<qBqq"
 _BOOT_BYTES = struct.calcsize(_BOOT)

@@ -130,3 +130,18 @@ def test_an_order_shows_at_once_in_what_the_firmware_reads_back():
     assert ports.store.read(0, 2, 3) == b"\xff\x00\xff"
     ports.store.erase(0)
     assert ports.store.read(0, 0, SIZE) == ERASED
+
+
+def test_a_line_may_carry_more_in_a_round_than_a_short_number_counts():
+    much = b"0123456789" * 7_000
+    body = wire.pack_round(9, 0, (0, 0), (0, 0), [], [], (much, much[1:]))
+    shown = picture()
+    wire.show_round(body, shown)
+    assert shown.ports.line.read() == much
+    assert shown.ports.bus.read() == much[1:]
+
+    def act(ports):
+        ports.line.write(much)
+        ports.bus.write(b"x")
+
+    assert after_round(act)[0] == (123, [], [], (much, b"x"))
