@@ -17,8 +17,8 @@ derive from the same circuit, Acarnley's among them; both from memory.)
 
 The holding torque of a label is with both phases at the labelled current, so one phase has
 psi = T / (sqrt(2) p I), and a microstepped motor, whose current is a sine of that amplitude, starts
-with 1/sqrt(2) of it.  A chopper that can't keep up gives a square wave of the supply, whose
-fundamental is 4/pi of it.
+with 1/sqrt(2) of it.  A chopper that keeps up gives a sine no higher than the supply, one that
+can't gives a square wave, whose fundamental is 4/pi of it; V is taken midway between the two.
 
 Left out: iron losses, saturation, the volts the driver keeps for itself, resonance.  A motor that
 was measured can have its curve as points (`motor.pull_out`); then they count, linear in between,
@@ -36,7 +36,7 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 
 FULL_STEPS_PER_POLE_PAIR = 4
-SQUARE_WAVE = 4 / math.pi  # fundamental of a square wave over its height
+AMPLITUDE = (1 + 4 / math.pi) / 2  # of what the driver makes of the supply
 # A motor of unknown winding (common practice, no source): frame sizes for this work turn about
 # 6 W to heat at the labelled current in both phases, and their L/R is about 1.7 ms.
 LABEL_HEAT_W = 6.0
@@ -76,7 +76,7 @@ class Winding:
         rate = 2 * np.pi * self.pole_pairs * np.asarray(rev_s, dtype=float)  # electrical, rad/s
         impedance = self.resistance_ohm + 1j * rate * self.inductance_h
         centre = -rate * self.flux_v_s / impedance
-        radius = SQUARE_WAVE * self.supply_v / np.abs(impedance)
+        radius = AMPLITUDE * self.supply_v / np.abs(impedance)
         current = _rightmost(self.current_a, centre, radius)
         return np.asarray(self.pole_pairs * self.flux_v_s * np.maximum(current, 0.0))
 

@@ -72,7 +72,7 @@ class FaultMix:
     beam_life_s: float = math.inf  # mean life of the beam; 0 = dead from the start
     beam_dead: tuple[int, ...] = (0, 1)  # what a dead beam may read: 0 clear, 1 blocked
     index_life_s: float = math.inf  # mean life of the index sensor; 0 = dead from the start
-    torque_corner: float = 1.0  # scale on the speed where the motor's torque begins to drop
+    torque_corner: float = 1.0  # scale on the speeds at which the motor's torque drops
     magazine_parts: int | None = None  # parts in the magazine at the start; None = full
 
 
@@ -178,7 +178,7 @@ _ROWS = (
     FaultMix(
         "sag",
         "supply voltage too low: the motor pulls out at speed, not at creep",
-        torque_corner=0.02,
+        torque_corner=0.01,
         person=True,
         why="the driver reports the stall",
     ),

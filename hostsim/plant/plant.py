@@ -56,7 +56,7 @@ class Plant:
         """
         mix = find(faults)
         world = world or World.of(config)
-        world = replace(world, corner_rev_s=world.corner_rev_s * mix.torque_corner)
+        world = replace(world, torque_corner=world.torque_corner * mix.torque_corner)
         # A stream per room: what one room draws does not shift what another gets.
         pocket_chance, chute_chance, mishap_chance, stall_chance = (
             np.random.Generator(np.random.PCG64(source))

@@ -4,10 +4,10 @@ Theory of operation
 -------------------
 The torque a step train asks for is friction plus inertia times acceleration, both taken from the
 times of the steps themselves, averaged over one full step of travel: within that angle the rotor
-may lag or lead without losing its place. The torque there is falls with speed as the current in an
-inductive winding does: T(n) = T0 / sqrt(1 + (n / corner)^2). The rotor pulls out at the first step
-that asks for more than there is. A start at a constant rate r asks for J x a with a = r^2 per
-full step, which gives the pull-in rate the same way.
+may lag or lead without losing its place. The torque there is falls with speed as the current in the
+winding does (`winding.py`). The rotor pulls out at the first step that asks for more than there is.
+A start at a constant rate r asks for J x a with a = r^2 per full step, which gives the pull-in rate
+the same way.
 """
 
 import math
@@ -21,6 +21,7 @@ from hostsim.plant.world import World
 
 Floats = NDArray[np.float64]
 VERDICTS_KEPT = 512
+NOTHING_N_M = 1e-9
 
 
 @dataclass(frozen=True)
@@ -39,7 +40,7 @@ def available_n_m(world: World, rate_rad_s: Floats) -> Floats:
     """Pull-out torque at a motor speed."""
     turns_s = np.abs(rate_rad_s) / (2 * math.pi)
     start_n_m = world.holding_n_m * world.running_share
-    return start_n_m / np.hypot(1.0, turns_s / world.corner_rev_s)
+    return start_n_m * world.torque_curve.at(turns_s / world.torque_corner)
 
 
 def strain(world: World, step_s: Floats) -> Floats:
@@ -59,11 +60,15 @@ def strain(world: World, step_s: Floats) -> Floats:
     asked[:] = world.friction_n_m
     if last >= 2 * span:
         gain_s = (step_s[2 * span :] - step_s[: -2 * span]) / 2
-        change = (rate[span:] - rate[:-span]) / gain_s
+        change = rate[span:] - rate[:-span]
+        # Steps rise on whole ticks: a change that rounding alone may make is none.
+        blur = 2 * rate[span:] / lasted_s[span:] / TICKS_PER_S
+        change = np.sign(change) * np.maximum(np.abs(change) - blur, 0.0) / gain_s
         asked[span : last - span + 1] += world.inertia_kg_m2 * change
     asked[:span] += world.inertia_kg_m2 * rate[0] / lasted_s[0]
     asked[last - span + 1 :] -= world.inertia_kg_m2 * rate[-1] / lasted_s[-1]
-    return np.abs(asked) / available_n_m(world, speed)
+    # A rotor without any torque is lost, whatever little is asked of it.
+    return np.abs(asked) / np.maximum(available_n_m(world, speed), NOTHING_N_M)
 
 
 class PullOutCheck:

@@ -17,9 +17,13 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Any, Protocol, Self
 
+from hostsim.plant.column import column_n_m, slope_share
+from hostsim.plant.winding import FLAT, Curve, curve
+
 G_M_S2 = 9.80665  # standard gravity
 FULL_STEPS_PER_CYCLE = 4  # of a two-phase hybrid stepper: its torque repeats every 4 full steps
 G_CM2 = 1e-7  # 1 g cm^2 in kg m^2
+LEAST_SLOPE = 0.01  # share of gravity: a flat channel feeds next to nothing, but not in no time
 
 
 class Described(Protocol):
@@ -43,8 +47,9 @@ class World:
     creep_steps_s: float
     lash_steps: float
     friction_n_m: float = 0.02  # gears, bearings and the column of parts
-    running_share: float = 0.8  # of the holding torque, left at low speed when microstepping
-    corner_rev_s: float = 8.0  # where torque has dropped by 1/sqrt(2): winding inductance, supply
+    running_share: float = 0.71  # of the holding torque: a sine in each phase, not both at once
+    torque_curve: Curve = FLAT  # share of that at speed: winding inductance, supply
+    torque_corner: float = 1.0  # scale on the speeds of the curve
     stall_report_us: int = 3000  # from losing the rotor to the driver's stall output
 
     # The sprocket, in pockets.
@@ -86,8 +91,10 @@ class World:
         """Take a module description; keyword arguments replace single fields afterwards."""
         world = cls(
             **_motor(config.values),
+            **_torque(config.values),
             **_sprocket(config.values),
             **_magazine(config.values),
+            **_slope(config.values),
             **_fall(config.values),
         )
         return replace(world, **overrides)
@@ -135,6 +142,34 @@ def _motor(values: Mapping[str, Any]) -> dict[str, Any]:
     }
 
 
+def _torque(values: Mapping[str, Any]) -> dict[str, Any]:
+    """What drives the rotor, and what it drags."""
+    motor = values["motor"]
+    current_a = motor.get("current_a", 1.5)
+    holding_n_m = motor["holding_torque_n_m"]
+    points = motor.get("pull_out")
+    if points:
+        rev_s, torques_n_m = zip(*points, strict=True)
+        shares = tuple(torque / (World.running_share * holding_n_m) for torque in torques_n_m)
+        torque_curve = Curve(rev_s, shares)
+    else:
+        # What a label leaves out: a winding that takes 5.5 W at standstill, 1.6 ms to fill.
+        resistance_ohm = motor.get("resistance_ohm") or 2.75 / current_a**2
+        torque_curve = curve(
+            motor["full_steps_per_rev"] / FULL_STEPS_PER_CYCLE,
+            World.running_share * holding_n_m,
+            current_a,
+            resistance_ohm,
+            motor.get("inductance_mh", 0.0) / 1e3 or 1.6e-3 * resistance_ohm,
+            motor.get("supply_v", 24.0),
+        )
+    train_n_m = values["gear"].get("friction_n_m", World.friction_n_m)
+    return {
+        "torque_curve": torque_curve,
+        "friction_n_m": train_n_m + column_n_m(values, pitch_m(values)),
+    }
+
+
 def _reduction(values: Mapping[str, Any]) -> Fraction:
     """Motor turns per sprocket turn."""
     reduction = Fraction(1)
@@ -146,7 +181,9 @@ def _reduction(values: Mapping[str, Any]) -> Fraction:
 def _sprocket(values: Mapping[str, Any]) -> dict[str, Any]:
     sprocket = values["sprocket"]
     pitch_deg = 360 / sprocket["pockets"]
+    scatter_deg = sprocket.get("scatter_deg", World.release_scatter_pockets * pitch_deg)
     return {
+        "release_scatter_pockets": scatter_deg / pitch_deg,
         "index_fitted": bool(sprocket["index_sensor"]),
         "index_lead_pockets": sprocket.get("release_deg", pitch_deg / 2) / pitch_deg,
         "release_limit_pockets": 0.5 - sprocket["dwell_deg"] / pitch_deg,
@@ -155,16 +192,37 @@ def _sprocket(values: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _magazine(values: Mapping[str, Any]) -> dict[str, Any]:
-    magazine, part = values["magazine"], values["part"]
-    # A part with a hole lies flat and its neighbours touch rim to rim. A part without one hangs in
-    # a rail head to head; a cap screw's head is 1.8 times its thread (ISO 4762: M4 has 7.22 mm).
-    pitch_mm = part["longest_mm"] if part.get("hole_mm") else 1.8 * part["shortest_mm"]
+    magazine = values["magazine"]
     return {
         "capacity": magazine["capacity"],
         "low_level": magazine["low_level"],
         "low_sensor": bool(magazine["low_sensor"]),
-        "part_pitch_m": pitch_mm / 1e3,
+        "part_pitch_m": pitch_m(values),
     }
+
+
+def pitch_m(values: Mapping[str, Any]) -> float:
+    """From part to part in the channel, where the description does not say it."""
+    part = values["part"]
+    stated_mm = values["magazine"].get("pitch_mm")
+    if stated_mm:
+        return float(stated_mm) / 1e3
+    # A part with a hole lies flat and its neighbours touch rim to rim. A part without one hangs in
+    # a rail head to head; a cap screw's head is 1.8 times its thread (ISO 4762: M4 has 7.22 mm).
+    own_mm = part["longest_mm"] if part.get("hole_mm") else 1.8 * part["shortest_mm"]
+    return float(own_mm) / 1e3
+
+
+def _slope(values: Mapping[str, Any]) -> dict[str, Any]:
+    """The channel and its mouth, of a description that tells them."""
+    magazine = values["magazine"]
+    told: dict[str, Any] = {}
+    if "incline_deg" in magazine:
+        share = slope_share(magazine["friction"], magazine["incline_deg"])
+        told["feed_drag"] = 1 - max(share, LEAST_SLOPE)
+    if "mouth_pockets" in magazine:
+        told["opening_pockets"] = magazine["mouth_pockets"]
+    return told
 
 
 def _fall(values: Mapping[str, Any]) -> dict[str, Any]:
@@ -174,6 +232,9 @@ def _fall(values: Mapping[str, Any]) -> dict[str, Any]:
         "shortest_m": part["shortest_mm"] / 1e3,
         "hole_m": (part.get("hole_mm") or 0.0) / 1e3,
         "drop_m": beam["drop_mm"] / 1e3,
+        "drop_scatter_m": beam.get("drop_tolerance_mm", 0.5) / 1e3,
+        "kick_m_s": part.get("start_mm_s", 20.0) / 1e3,
+        "aperture_m": beam.get("width_mm", 1.0) / 1e3,
         # The description gives bounds; the real sensor keeps within them.
         "bounce_us": int(0.8 * beam["bounce_ms"] * 1e3),
         "respond_us": int(0.6 * beam["response_ms"] * 1e3),

@@ -6,6 +6,7 @@ which a motor starts at a rate without losing steps; pull-out torque the largest
 
 import math
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -14,12 +15,12 @@ from hostsim.plant.steps import StepTrain, TrainReader
 from hostsim.plant.torque import PullOut, PullOutCheck, coast_steps, overrun_cycles
 from hostsim.plant.world import World
 
-from .rig import Description, Move, Rig, at_rate, ramped
+from .rig import TICK_HZ, Description, Move, Rig, at_rate, ramped
 
-FLAT = World.of(Description(), corner_rev_s=1e9)  # torque does not fall with speed
+FLAT = World.of(Description(), torque_corner=1e9)  # torque does not fall with speed
 REAL = World.of(Description())
 # Heavy enough that ramps at the limit last for many full steps, with much friction.
-HEAVY = World.of(Description(), corner_rev_s=1e9, friction_n_m=0.15, inertia_kg_m2=1e-4)
+HEAVY = World.of(Description(), torque_corner=1e9, friction_n_m=0.15, inertia_kg_m2=1e-4)
 
 
 def judge(world: World, move: Move) -> PullOut | None:
@@ -81,14 +82,16 @@ def test_pull_in_rate() -> None:
 
 
 def test_torque_falls_with_speed() -> None:
-    """Where T0 / sqrt(1 + (n / corner)^2) meets the friction, gently reached."""
+    """Where the curve meets the friction, gently reached."""
     dragging = World.of(Description(), friction_n_m=0.2)
-    ratio = torque_n_m(dragging) / dragging.friction_n_m
-    top_rev_s = dragging.corner_rev_s * math.sqrt(ratio**2 - 1)
-    top_steps_s = top_rev_s * dragging.steps_per_turn
-    assert judge(dragging, ramped(40_000, 0.97 * top_steps_s, 30_000)) is None
-    beyond = judge(dragging, ramped(40_000, 1.03 * top_steps_s, 30_000))
-    assert beyond is not None
+    left = dragging.friction_n_m / torque_n_m(dragging)
+    rev_s, shares = dragging.torque_curve
+    top_rev_s = float(np.interp(-left, [-share for share in shares], rev_s))
+    ticks = TICK_HZ / (top_rev_s * dragging.steps_per_turn)
+    # Whole ticks, so that the ramp ends at the rate of the cruise.
+    slower, faster = TICK_HZ / math.ceil(1.02 * ticks), TICK_HZ / math.floor(0.98 * ticks)
+    assert judge(dragging, ramped(60_000, slower, 150_000)) is None
+    assert judge(dragging, ramped(60_000, faster, 150_000)) is not None
 
 
 def test_a_longer_cruise_shifts_a_late_pull_out_with_it() -> None:
