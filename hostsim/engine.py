@@ -106,19 +106,27 @@ class InProcess:
 
 
 class Child:
-    """The firmware in a child process under `interpreter`: "cpython" or "micropython"."""
+    """The firmware in a child process under `interpreter`: "cpython" or "micropython".
 
-    def __init__(self, interpreter: str) -> None:
+    `bundle`: a folder made by `tallywheel bundle`, which MicroPython then runs as it is, in place
+    of the sources; `heap`: what MicroPython gets of it, in its own notation.
+    """
+
+    def __init__(self, interpreter: str, bundle: Path | None = None, heap: str = "64M") -> None:
         environment = dict(os.environ)
+        packages = str(Path(transitions.__file__).resolve().parent.parent)
+        program = ["-m", "controller.board.process", packages]
         if interpreter == "micropython":
-            command = [find_micropython(), "-X", "heapsize=64M"]
+            command = [find_micropython(), "-X", f"heapsize={heap}"]
             environment["MICROPYPATH"] = str(PROJECT)
         else:
             command = [sys.executable]
             environment["PYTHONPATH"] = str(PROJECT)
-        packages = str(Path(transitions.__file__).resolve().parent.parent)
+        if bundle is not None:
+            program = [str(bundle.resolve() / "main.py")]
+            environment["MICROPYPATH"] = ""  # nothing but what is in the bundle
         self._process = subprocess.Popen(
-            [*command, "-m", "controller.board.process", packages],
+            [*command, *program],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
@@ -136,9 +144,21 @@ class Child:
         self._send(wire.pack_round(*scene))
         return self._answer()
 
+    def memory(self) -> tuple[int, int]:
+        """Bytes of the child's heap that are in use, without garbage, and free; (0, 0) on CPython.
+
+        What the store of the module takes is part of it: a board has that in another memory.
+        """
+        self._send(bytes([wire.MEMORY]))
+        used, free = struct.unpack(wire.HEAP, self._message())
+        return used, free
+
     def _answer(self) -> Reply:
+        return Reply(*wire.unpack_reply(self._message()))
+
+    def _message(self) -> bytes:
         length = struct.unpack(wire.LENGTH, self._receive(4))[0]
-        return Reply(*wire.unpack_reply(self._receive(length)))
+        return self._receive(length)
 
     def close(self) -> None:
         """Tell the child to quit and wait for it."""

@@ -8,6 +8,7 @@ says.  It runs one firmware after another, one for each BOOT, and ends on QUIT o
 is closed.
 """
 
+import gc
 import struct
 import sys
 
@@ -32,8 +33,15 @@ def read_exactly(stream, count):
     return data
 
 
-def main():
-    """Serve rounds until told to quit."""
+def heap():
+    """Return the heap in use and free, in bytes, without garbage; zeros where nobody can tell."""
+    gc.collect()
+    sizes = [getattr(gc, name, lambda: 0)() for name in ("mem_alloc", "mem_free")]
+    return struct.pack(wire.HEAP, *sizes)
+
+
+def main(words=b""):
+    """Serve rounds until told to quit. `words`: planned moves, as `Firmware` takes them."""
     source = sys.stdin.buffer
     sink = sys.stdout.buffer
     flush = getattr(sink, "flush", None)  # MicroPython's standard output has no buffer to flush
@@ -48,12 +56,15 @@ def main():
             return
         if body[0] == wire.BOOT:
             picture, text = wire.unpack_boot(body)
-            firmware = Firmware(picture.ports, from_json(text))
-            deadline_us = picture.now_us
+            firmware = Firmware(picture.ports, from_json(text), words)
+            answer = wire.pack_reply(picture.now_us, picture)
+        elif body[0] == wire.MEMORY:
+            answer = heap()
         else:
             wire.show_round(body, picture)
             deadline_us = firmware.poll(picture.now_us)
-        sink.write(wire.framed(wire.pack_reply(deadline_us, picture)))
+            answer = wire.pack_reply(deadline_us, picture)
+        sink.write(wire.framed(answer))
         if flush:
             flush()
 

@@ -5,7 +5,8 @@ Theory of operation
 Every message is a 32-bit length and that many bytes, little-endian; the first byte says what it
 is.  The host sends BOOT (time, store, settings as JSON) once for each firmware it wants, then
 ROUND after ROUND.  Each of them, BOOT too, is answered by one REPLY.  QUIT, or the end of the
-pipe, ends the child.  Both ends use the functions below, so the format is written down once.
+pipe, ends the child.  MEMORY asks for the heap in use and free, after a collection, and is answered
+by two 32-bit numbers.  Both ends use the functions below, so the format is written down once.
 """
 
 import struct
@@ -18,8 +19,10 @@ BOOT = 66  # "B"
 ROUND = 82  # "R"
 REPLY = 89  # "Y"
 QUIT = 81  # "Q"
+MEMORY = 77  # "M"
 
 LENGTH = "<I"
+HEAP = "<II"  # bytes in use, bytes free
 _BOOT = "<BqIIII"  # kind, now, bytes of a segment, its unit, bytes in use of each segment
 _ROUND = "<BqBBIBIIIII"  # kind, now, levels, flags, issued, blocked, lost, edges, changes, bytes
 _STAMP = "<qB"

