@@ -19,6 +19,10 @@ OPTIONAL = 2  # 0 switches it off or asks for the derived value; otherwise an IN
 TEXT = 3  # low and high bound its length
 STAGES = 4  # list of [driver teeth, driven teeth]; low and high bound the teeth
 LADDER = 5  # list of [move code, amount, times]; low and high bound the number of rungs
+CHOICE = 6  # one of the words in low
+PINS = (
+    7  # list of [signal, GPIO] or [signal, GPIO, active level], as in `controller.board.rp2.pins`
+)
 
 # Fewer steps to a pocket place it no better than a twentieth of the pitch; with more, even the
 # fastest step rate would take seconds for each.
@@ -70,6 +74,14 @@ def text(key, value, unit, low, high):
             why = "printable ASCII without the double quote only"
             return [Problem(key, value, unit, low, high, why)]
     return []
+
+
+def choice(key, value, words):
+    """Check that a text is one of `words`."""
+    if isinstance(value, str) and value in words:
+        return []
+    said = ", ".join([f'"{word}"' for word in words])
+    return [Problem(key, value, "", None, None, "must be one of " + said)]
 
 
 def stages(key, value, unit, low, high, most):
@@ -264,5 +276,11 @@ RELATIONS = (
         ("request_quantity_max",),
         lambda v: (None, v["request_quantity_max"]),
         "a give is a request like any other",
+    ),
+    (
+        "record_checkpoint",
+        ("board_store",),
+        lambda v: (None, 0 if v["board_store"] == "flash" else None),
+        "writing flash memory holds interrupts off, so nothing is written while parts fall",
     ),
 )

@@ -13,7 +13,7 @@ finds its pocket; a pocket is given up only when no pulse that began in its wind
 still under way.
 """
 
-from controller.board.ports import POCKET_INDEX, POCKET_INDEX_LEFT
+from controller.board.ports import EXCEPTION, HUNG, POCKET_INDEX, POCKET_INDEX_LEFT, POWER_UP
 from controller.counting import tally as counting
 from controller.counting.pulses import PulseReader
 from controller.counting.selftest import BeamTest
@@ -243,6 +243,11 @@ class Firmware:
             self.events.note(self.now_us, ev.REQUEST_CLOSED, cut.ticket, cut.outcome)
             self.service.halt_unit(causes.POWER_CUT, self.now_us)
         self._watch_store()
+        why = self.ports.board.started()[0]
+        if why != POWER_UP:
+            self.events.note(self.now_us, ev.RESTART, why)
+        if why in (EXCEPTION, HUNG):
+            self.service.halt_unit(causes.INTERNAL_FAULT, self.now_us)
 
     def _watch_store(self):
         """Say what has become of the store; without one the module works, and forgets."""

@@ -17,7 +17,8 @@ A `Settings` object exists only if nothing was wrong, and nothing changes it aft
 import json
 
 from controller import checks
-from controller.checks import INTEGER, LADDER, OPTIONAL, STAGES, TEXT, Problem
+from controller.board.rp2 import pins
+from controller.checks import CHOICE, INTEGER, LADDER, OPTIONAL, PINS, STAGES, TEXT, Problem
 from controller.counting import windows
 from controller.motion.profile import (
     MAX_VELOCITY_STEPS_S,
@@ -112,9 +113,14 @@ ROWS = (
     ("wires_debounce_ms", INTEGER, "ms", 1, 1_000, 20, "a wire must stay so long to count"),
     ("command_hold_ms", INTEGER, "ms", 0, 3_600_000, 10_000, "silence that frees the command"),
     ("record_checkpoint", INTEGER, "parts", 0, 10_000, 25, "parts between records; 0: none"),
+    ("board_name", CHOICE, "", pins.CHIP_NAMES, None, "rp2040", "the chip of the board"),
+    ("board_pins", PINS, "", None, None, (), "signals on other pins than the table says"),
+    ("board_store", CHOICE, "", ("fram", "flash", "none"), None, "fram", "what outlives the power"),
+    ("board_line", CHOICE, "", ("usb", "uart"), None, "usb", "where the commands come in"),
+    ("board_rs485", INTEGER, "", 0, 1, 1, "1: the board switches the bus's direction"),
 )  # fmt: skip
 NAMES = tuple([row[0] for row in ROWS])
-ROW_OF = {row[0]: row for row in ROWS}
+ROW_OF: dict[str, tuple] = {row[0]: row for row in ROWS}
 
 
 class SettingsError(ValueError):
@@ -179,6 +185,11 @@ class Settings:
     wires_debounce_ms: int
     command_hold_ms: int
     record_checkpoint: int
+    board_name: str
+    board_pins: tuple[tuple, ...]
+    board_store: str
+    board_line: str
+    board_rs485: int
 
     def __init__(self, values):
         problems = check(values)
@@ -197,7 +208,7 @@ class Settings:
         values = {}
         for row in ROWS:
             value = getattr(self, row[0])
-            if row[1] in (STAGES, LADDER):
+            if row[1] in (STAGES, LADDER, PINS):
                 value = [list(item) for item in value]
             values[row[0]] = value
         return values
@@ -250,6 +261,8 @@ def check(values) -> list[Problem]:
             problems.extend(found)
             del sound[row[0]]
     problems.extend(checks.related(sound, ROW_OF))
+    if "board_name" in sound and "board_pins" in sound:
+        problems.extend(pins.conflicts("board_pins", sound["board_name"], sound["board_pins"]))
     if not problems:  # the windows follow from everything else, so all that must be sound
         bare = _Bare()
         _assign(bare, sound)
@@ -265,7 +278,7 @@ class _Bare:
 def _assign(target, values):
     for row in ROWS:
         value = values[row[0]]
-        if row[1] in (STAGES, LADDER):
+        if row[1] in (STAGES, LADDER, PINS):
             value = tuple([tuple(item) for item in value])
         setattr(target, row[0], value)
 
@@ -278,6 +291,10 @@ def _check_row(row, value):
         return checks.stages(key, value, unit, low, high, STAGES_HIGH)
     if kind == LADDER:
         return checks.ladder(key, value, RUNGS, high, RUNG_TIMES_HIGH)
+    if kind == CHOICE:
+        return checks.choice(key, value, low)
+    if kind == PINS:
+        return pins.check(key, value)
     if kind == OPTIONAL and type(value) is int and value == 0:
         return []
     return checks.integer(key, value, unit, low, high, kind == OPTIONAL)

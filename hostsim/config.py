@@ -111,8 +111,10 @@ class _Reading:
                 value = written[row.name]
             elif not row.core:
                 value = copy.deepcopy(row.default)
-            elif row.kind is list:
+            elif row.core == "recovery_ladder":
                 value = [_rung_as_written(rung) for rung in filled.recovery_ladder]
+            elif row.kind is list:
+                value = [list(item) for item in filled.get(row.core)]
             elif row.kind is float:
                 value = filled.get(row.core) / row.factor
             else:
@@ -170,7 +172,7 @@ class _Reading:
         if not row.core:
             return _span(row)
         _, kind, _, low, high, _, _ = core.ROW_OF[row.core]
-        if row.kind is bool or not self._factor(row):
+        if row.kind is bool or not self._factor(row) or kind in (core.CHOICE, core.PINS):
             return ""
         return _between(low, high, self._factor(row), kind == core.OPTIONAL)
 
@@ -194,7 +196,7 @@ class _Reading:
                 value /= factor
             else:
                 unit, factor = problem.unit, 1
-        elif row.name in self.values[row.section] and not index:
+        elif row.name in self.values[row.section] and not index and not field:
             value = self.values[row.section][row.name]
         elif row.kind is float:  # derived, not written
             value /= factor

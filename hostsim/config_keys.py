@@ -132,6 +132,11 @@ ROWS = (
     Row("wires", "debounce_ms", "ms", "wires_debounce_ms", kind=int),
     Row("command", "hold_s", "s", "command_hold_ms", 1_000),
     Row("record", "checkpoint", "parts", "record_checkpoint", kind=int),
+    Row("board", "name", "", "board_name", kind=str),
+    Row("board", "pins", "", "board_pins", kind=list),
+    Row("board", "store", "", "board_store", kind=str),
+    Row("board", "line", "", "board_line", kind=str),
+    Row("board", "rs485", "", "board_rs485", kind=bool),
 )
 BY_CORE = {row.core: row for row in ROWS if row.core}
 SECTIONS = tuple(dict.fromkeys(row.section for row in ROWS))

@@ -53,9 +53,9 @@ COMMANDS = {name.lower(): number for number, name in enumerate(unit.COMMANDS)}
 STALE = -230  # SCPI-1999: Data corrupt or stale
 REASON_LOST = -200  # SCPI-1999: Execution error; the power went before the reason was read
 MEI_IDENTIFICATION = 14
-REGULAR = 2  # the objects up to the name of what is dispensed
+EXTENDED = 3  # all objects there are
 COIL_ON = 0xFF00
-VENDOR, VERSION, MODEL, PART = 0, 2, 5, 6  # objects of the device identification
+VENDOR, VERSION, MODEL, PART, SERIAL = 0, 2, 5, 6, 0x80  # objects of the device identification
 
 
 class ModbusClient(Dispenser):
@@ -94,16 +94,16 @@ class ModbusClient(Dispenser):
     # -- the module ---------------------------------------------------------------------------
 
     def identity(self) -> Identity:
-        """Who made the module, what it is, and its firmware's version; no serial number."""
+        """Who made the module, what it is, its serial number, its firmware's version."""
         objects = self._objects()
-        return Identity(objects[VENDOR], objects[MODEL], "0", objects[VERSION])
+        return Identity(objects[VENDOR], objects[MODEL], objects[SERIAL], objects[VERSION])
 
     def part_name(self) -> str:
         return self._objects()[PART]
 
     def _objects(self) -> dict[int, str]:
         """The objects of the device identification."""
-        question = bytes([DEVICE_IDENTIFICATION, MEI_IDENTIFICATION, REGULAR, 0])
+        question = bytes([DEVICE_IDENTIFICATION, MEI_IDENTIFICATION, EXTENDED, 0])
         answer = self._exchange(question)
         objects, at = {}, 7
         for _ in range(answer[6]):

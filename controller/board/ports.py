@@ -30,6 +30,12 @@ POCKET_INDEX = 1  # rising edge of the pocket index sensor (one per pocket)
 LEVELS_CHANGED = 2  # any bit of levels()
 POCKET_INDEX_LEFT = 3  # falling edge of the pocket index sensor
 
+# Why a board has started, as in Board.started().
+POWER_UP = 0
+COMMANDED = 1  # a host has asked for it
+EXCEPTION = 2  # the firmware raised one, and the board has reset itself
+HUNG = 3  # the watchdog has reset it
+
 # Bits of Drive.status()[0].
 RUNNING = 1  # a move is being carried out
 STALLED = 2  # stall input seen since the last start(); latched until the next start()
@@ -139,10 +145,28 @@ class Trace:
         """Take one event: a kind from `controller.record.events` and two integers."""
 
 
+class Board:
+    """What the firmware runs on. This class is itself the board that has nothing to tell."""
+
+    serial = "0"  # unique; IEEE 488.2: "0" where it is not known
+
+    def rounds(self):
+        """Return (us of the longest round since power-up, rounds that took too long)."""
+        return (0, 0)
+
+    def started(self):
+        """Return (code, text): why it has started last; what the last fault was, "" if none."""
+        return (POWER_UP, "")
+
+    def restart(self, into_prompt):
+        """Start anew once answers are out, or stop in the interpreter's prompt; False: can't."""
+        return False
+
+
 class Ports:
     """One of each, under the names the firmware uses."""
 
-    def __init__(self, drive, beam, inputs, outputs, line, bus, store, clock, trace):
+    def __init__(self, drive, beam, inputs, outputs, line, bus, store, clock, trace, board=None):
         """`line` carries SCPI, `bus` the fieldbus; both are `Line`."""
         self.drive = drive
         self.beam = beam
@@ -153,3 +177,4 @@ class Ports:
         self.store = store
         self.clock = clock
         self.trace = trace
+        self.board = board or Board()

@@ -183,6 +183,9 @@ class Bank:
     def wires(self):
         return self.desk.wires() + self.desk.wires_fault()[:1]
 
+    def board(self):
+        return self.desk.started()[:1] + self.desk.rounds()
+
     def _result(self, ticket):
         """A result that there is not reads as ticket 0."""
         try:

@@ -18,6 +18,7 @@ from controller.board.ports import DRIVE_HEALTHY
 from controller.cycle.maintenance import JOG_PPM_MAX
 from controller.cycle.orders import TICKET_MAX
 from controller.cycle.unit import COMMANDS, MODES, STATES
+from controller.link.desk import RESTARTS
 from controller.link.handshake import PHASES
 from controller.link.refusal import Refused
 from controller.link.scpi_header import find
@@ -180,6 +181,27 @@ TREE = (
             (":VERSion?", "scpi_version", (), "version", "version of SCPI"),
             (":HELP:HEADers?", _help_headers, (), "#block", "every header, one a line"),
             (":HELP:SYNTax?", _help_syntax, ((TEXT, "header"),), '"text"', "one command's use"),
+            (
+                ":RESTart",
+                "fw.restart",
+                ((CHOICE, "into", RESTARTS),),
+                "",
+                "start the board anew, or leave it in its prompt for new files",
+            ),
+            (
+                ":RESTart?",
+                "fw.started",
+                (),
+                'code,"text"',
+                "why it started: 0 power, 1 told to, 2 exception, 3 hung; last fault",
+            ),
+            (
+                ":ROUNds?",
+                "fw.rounds",
+                (),
+                "worst_us,overruns",
+                "longest round of the board's main loop; rounds that took too long",
+            ),
             (":LOCK:REQuest?", _lock_request, (), "1", "lock the command to this line: local"),
             (":LOCK:RELease", "fw.release", (), "", "give the command back, held or locked"),
             (":LOCK:OWNer?", _lock_owner, (), "NAME", "link in command: NONE, LINE, BUS, WIRES"),

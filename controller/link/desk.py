@@ -15,6 +15,7 @@ from controller.link.authority import LINKS
 from controller.link.readings import Readings
 from controller.link.refusal import (
     DATA_STALE,
+    HARDWARE_MISSING,
     ILLEGAL_VALUE,
     OUT_OF_RANGE,
     SETTINGS_CONFLICT,
@@ -22,6 +23,9 @@ from controller.link.refusal import (
     Refused,
 )
 
+# Into what a board may be started anew, by the number the desk takes.
+RUN, PROMPT = 1, 2
+RESTARTS = ("UNDEFINED", "RUN", "PROMPT")
 ALWAYS_HEARD = (unit.STOP, unit.ABORT)  # from whichever link
 
 
@@ -196,6 +200,15 @@ class Desk(Readings):
         """Begin a test of the beam; Maintenance mode."""
         self._bench(unit.MAINTENANCE)
         self._fw.maintenance.begin_test(self._fw.now_us)
+
+    def restart(self, into):
+        """Start the board anew, into a number of `RESTARTS`; only while the motor is released."""
+        self._check()
+        if self.unit.state not in (unit.STOPPED, unit.ABORTED):
+            why = f"state is {self._state()}, must be STOPPED or ABORTED"
+            raise Refused(SETTINGS_CONFLICT, why)
+        if not self._fw.ports.board.restart(into == PROMPT):
+            raise Refused(HARDWARE_MISSING, "no board here that could be started anew")
 
     def _bench(self, mode):
         self._in_execute(mode)

@@ -47,8 +47,9 @@ CLEAR_OVERRUN = 20
 # Function 43, MEI type 14: read device identification.
 DEVICE_IDENTIFICATION = 14
 BASIC, REGULAR, EXTENDED, ONE_OBJECT = 1, 2, 3, 4
-CONFORMITY = 0x82  # regular identification, as a stream and one by one
-_LAST_BASIC_OBJECT = 2
+CONFORMITY = 0x83  # extended identification, as a stream and one by one
+SERIAL_OBJECT = 0x80  # the first of those that the standard leaves to the product
+_LAST_OBJECT = {BASIC: 2, REGULAR: 0x7F, EXTENDED: 0xFF}
 PRODUCT_CODE = "TW-D"
 PRODUCT_NAME = "Dispensing module"
 
@@ -205,7 +206,7 @@ class Functions:
             chosen = [item for item in objects if item[0] == first]
             _allow(chosen, ILLEGAL_ADDRESS)
         else:  # a stream begins anew where it is asked to begin after its end
-            last = _LAST_BASIC_OBJECT if level == BASIC else objects[-1][0]
+            last = max([item[0] for item in objects if item[0] <= _LAST_OBJECT[level]])
             begin = 0 if first > last else first
             chosen = [item for item in objects if begin <= item[0] <= last]
         answer = pdu[1:3] + bytes([CONFORMITY, 0, 0, len(chosen)])
@@ -215,9 +216,9 @@ class Functions:
         return answer
 
     def _objects(self):
-        """(number, text): vendor, product code, version; product, model, application."""
+        """(number, text): vendor, product code, version; product, model, application; serial."""
         desk = self._bank.desk
-        maker, model, _, version = desk.identity
+        maker, model, serial, version = desk.identity
         return (
             (0, maker),
             (1, PRODUCT_CODE),
@@ -225,6 +226,7 @@ class Functions:
             (4, PRODUCT_NAME),
             (5, model),
             (6, desk.settings.part_name),
+            (SERIAL_OBJECT, serial),
         )
 
 

@@ -37,7 +37,7 @@ class Readings:
         self.settings = firmware.settings
         self.unit = firmware.service.unit
         self.pace = firmware.sprocket.pace
-        self.serial = "0"  # IEEE 488.2: "0" where a field is not known
+        self.serial = firmware.ports.board.serial
 
     # ---- unit -----------------------------------------------------------------------------------
 
@@ -145,6 +145,16 @@ class Readings:
     def inputs(self):
         """Level bits as in `controller.board.ports`."""
         return self._fw.ports.inputs.levels()
+
+    # ---- board ----------------------------------------------------------------------------------
+
+    def rounds(self):
+        """(us of the board's longest round, rounds that took too long)."""
+        return self._fw.ports.board.rounds()
+
+    def started(self):
+        """(code, text) of the board's last start, as in `controller.board.ports`."""
+        return self._fw.ports.board.started()
 
     # ---- settings, events, single measurements --------------------------------------------------
 

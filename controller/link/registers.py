@@ -201,6 +201,18 @@ BLOCKS = (
         ),
     ),
     (
+        69,
+        "board",
+        "how the board fares",
+        "board",
+        "",
+        (
+            ("started", U16, "", 1, "why: 0 power-up, 1 told to, 2 exception, 3 hung"),
+            ("worst_round", U32, "s", 1000000, "longest round of the main loop"),
+            ("overruns", U16, "", 1, "rounds that took too long, since power-up"),
+        ),
+    ),
+    (
         100,
         "selection",
         "choice of the next block's result",

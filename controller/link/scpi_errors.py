@@ -44,6 +44,7 @@ TEXTS = {
     -222: "Data out of range",
     -224: "Illegal parameter value",
     -230: "Data corrupt or stale",
+    -241: "Hardware missing",
     -300: "Device specific error",
     -320: "Storage fault",
     -350: "Queue overflow",

@@ -29,6 +29,7 @@ RELEASE = 18  # a pocket, b us of uncertainty; the time is the earliest it can h
 CREEP_RELEASE = 19  # the same, passed at the creep rate
 WIRES = 20  # a phase of the hard-wired hand-shake, b ticket of its last request
 STORE = 21  # a condition of the store, as in `book`
+RESTART = 22  # a why the board has started, as in `ports`; not noted after a power-up
 
 NAMES = (
     "",
@@ -53,6 +54,7 @@ NAMES = (
     "creep-release",
     "wires",
     "store",
+    "restart",
 )
 
 RING_EVENTS = 64  # about one request's worth; at five words each it costs the board 1.3 KB

@@ -11,6 +11,7 @@ from controller import checks
 from controller.counting.windows import Windows
 from controller.motion.profile import Planner
 from controller.settings import (
+    CHOICE,
     INTEGER,
     LADDER,
     NAMES,
@@ -77,7 +78,7 @@ def test_the_attributes_are_the_keys_of_the_table():
     assert tuple(Settings.__annotations__) == NAMES
     for row in ROWS:
         annotated = Settings.__annotations__[row[0]]
-        assert (annotated is str) == (row[1] == TEXT)
+        assert (annotated is str) == (row[1] in (TEXT, CHOICE))
         assert (annotated is int) == (row[1] in (INTEGER, OPTIONAL))
 
 

@@ -157,7 +157,7 @@ def test_diagnostics_and_identification_by_pymodbus(master: ModbusSerialClient) 
     )
     one = master.read_device_information(read_code=4, object_id=5)
     assert one.information == {5: b"nut module"}
-    assert one.conformity == 0x82
+    assert one.conformity == 0x83
 
 
 def test_a_broadcast_by_pymodbus_is_not_answered(master: ModbusSerialClient) -> None:

@@ -190,7 +190,7 @@ def test_broadcast():
 def test_identification():
     line = Line()
     answer = line.ask(43, 14, 4, 6)
-    assert answer == bytes([43, 14, 4, 0x82, 0, 0, 1, 6, 6]) + b"M4 nut"
+    assert answer == bytes([43, 14, 4, 0x83, 0, 0, 1, 6, 6]) + b"M4 nut"
     assert line.ask(17) == bytes([17, 21]) + b"Tallywheel nut 0.1.0" + b"\xff"
 
 

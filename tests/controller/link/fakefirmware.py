@@ -147,6 +147,17 @@ class FakeFirmware:
     def store_condition(self) -> int:
         return 0
 
+    # board
+
+    def rounds(self) -> tuple[int, int]:
+        return (1200, 0)
+
+    def started(self) -> tuple[int, str]:
+        return (0, "")
+
+    def restart(self, into: int) -> None:
+        self._move("restart", into)
+
     # magazine, sprocket, bench
 
     def magazine_load(self, parts: int) -> None:

@@ -24,7 +24,7 @@ REQUIRED = """
 def example(parameter: tuple) -> str:
     """An argument that the small firmware takes."""
     if parameter[0] == CHOICE:
-        return parameter[2][3]  # UNIT:COMMand STOP, UNIT:MODE MANual
+        return parameter[2][:4][-1]  # UNIT:COMMand STOP, UNIT:MODE MANual
     if parameter[0] == TEXT:
         return "'UNIT:MODE'" if parameter[1] == "header" else "'name'"
     if parameter[1] == "ppm":

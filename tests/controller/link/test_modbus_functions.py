@@ -154,7 +154,7 @@ def test_reads_check_quantity_before_address(bus: Bus, function, most, nowhere) 
         (b"\x2b\x0e\x00\x00", 3),
         (b"\x2b\x0e\x05\x00", 3),
         (b"\x2b\x0e\x04\x03", 2),  # an object there is not
-        (b"\x2b\x0e\x04\x80", 2),
+        (b"\x2b\x0e\x04\x81", 2),
         (b"\x2b\x0e", 3),
     ],
 )
@@ -397,14 +397,16 @@ def test_server_id_tells_whether_it_is_in_service(bus: Bus) -> None:
         (2, 0, [0, 1, 2, 4, 5, 6]),
         (2, 4, [4, 5, 6]),
         (2, 99, [0, 1, 2, 4, 5, 6]),
-        (3, 0, [0, 1, 2, 4, 5, 6]),  # what there is, where more is asked for
+        (3, 0, [0, 1, 2, 4, 5, 6, 0x80]),  # from 0x80 on the product's own: the serial number
+        (3, 0x81, [0, 1, 2, 4, 5, 6, 0x80]),
+        (4, 0x80, [0x80]),
         (4, 5, [5]),
     ],
 )
 def test_identification(bus: Bus, level: int, first: int, objects: list[int]) -> None:
     raw = bus.ask(bytes([43, 14, level, first]))
     answer = DecodePDU(False).decode(raw)
-    assert (answer.read_code, answer.conformity, answer.more_follows) == (level, 0x82, 0)
+    assert (answer.read_code, answer.conformity, answer.more_follows) == (level, 0x83, 0)
     assert sorted(answer.information) == objects
     texts = {0: b"Tallywheel", 2: b"0.1.0", 5: b"m4, nut", 6: b"M4 nut"}
     for number, text in texts.items():
@@ -412,9 +414,9 @@ def test_identification(bus: Bus, level: int, first: int, objects: list[int]) ->
 
 
 def test_the_longest_names_fit_into_one_answer(bus: Bus) -> None:
-    bus.fw.identity = ("Tallywheel", "n" * 32, "", "255.255.255")
+    bus.fw.identity = ("Tallywheel", "n" * 32, "e" * 16, "255.255.255")
     bus.fw.settings.part_name = "p" * 32
-    assert len(bus.ask(b"\x2b\x0e\x02\x00")) <= 253
+    assert len(bus.ask(b"\x2b\x0e\x03\x00")) <= 253
     assert len(bus.ask(b"\x11")) <= 253
 
 

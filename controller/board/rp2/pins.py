@@ -1,0 +1,188 @@
+"""The pins: which signal is on which one, which way it goes, and what level means what.
+
+Theory of operation
+-------------------
+`TABLE` is the only place that says so.  A row is
+
+    (signal, GPIO, direction, pull, active level, what it is and what its 1 means)
+
+The active level is the one at which the signal is on; for an input that is its safe or ready side,
+so its wire is pulled the other way and a cut wire reads "not".  Settings may move a signal to
+another pin and turn its level round (`board_pins`, rows of [signal, GPIO] or [signal, GPIO, active
+level]).  `problems` finds what can't be: an unknown signal, a pin that the chip lacks, two signals
+on one pin, a serial signal on a pin that has no such function.  The wiring table in README.md is
+held against this one by a test.
+
+`rest` is the first thing that a board does: every output at its quiet level, the drive off.  It
+needs nothing but this file.
+"""
+
+from controller.checks import Problem, nearest
+
+IN = 1
+OUT = 2
+SERIAL = 3  # left to a UART or I2C unit of the chip
+DOWN = 1
+UP = 2
+BARE = 0
+
+TABLE = (
+    ("bus_tx", 0, SERIAL, BARE, 1, "to DI of the RS-485 transceiver"),
+    ("bus_rx", 1, SERIAL, UP, 1, "from RO of the RS-485 transceiver"),
+    ("bus_send", 2, OUT, BARE, 1, "to DE and /RE together: 1 while the module sends"),
+    ("line_tx", 4, SERIAL, BARE, 1, "serial line of the commands; with board_line uart only"),
+    ("line_rx", 5, SERIAL, UP, 1, "serial line of the commands; with board_line uart only"),
+    ("store_sda", 6, SERIAL, UP, 1, "FRAM, I2C data; with board_store fram only"),
+    ("store_scl", 7, SERIAL, UP, 1, "FRAM, I2C clock; with board_store fram only"),
+    ("step", 8, OUT, BARE, 1, "a pulse of 2 us a microstep"),
+    ("direction", 9, OUT, BARE, 1, "1 forward"),
+    ("enable", 10, OUT, BARE, 0, "on: motor energised; pulled up outside, so off during reset"),
+    ("stall", 11, IN, DOWN, 1, "1: the stepper driver reports a stall"),
+    ("drive_ok", 12, IN, DOWN, 1, "1: the stepper driver has no fault"),
+    ("guard", 13, IN, DOWN, 1, "1: guard shut, interlock chain healthy"),
+    ("beam", 14, IN, DOWN, 1, "1: light; 0: blocked, or no sensor"),
+    ("beam_test", 15, OUT, BARE, 1, "1: emitter dark, for the beam's test"),
+    ("pocket_index", 16, IN, DOWN, 1, "1: the index flag is at its sensor"),
+    ("magazine", 17, IN, DOWN, 1, "1: the low-level sensor sees parts"),
+    ("receiver", 18, IN, DOWN, 1, "1: bag or nest in place"),
+    ("give", 19, IN, DOWN, 1, "1: the robot asks for parts"),
+    ("ready", 20, OUT, BARE, 1, "1: a give would be obeyed"),
+    ("done", 21, OUT, BARE, 1, "1: the last give was delivered exactly"),
+    ("fault", 22, OUT, BARE, 1, "1: the last give was not"),
+    ("light", 25, OUT, BARE, 1, "status light"),
+)
+SIGNALS = tuple([row[0] for row in TABLE])
+
+# Name of the chip -> how many GPIOs it brings out (the RP2350 in its smaller package).
+CHIPS = {"rp2040": 30, "rp2350": 30}
+CHIP_NAMES = tuple(sorted(CHIPS))
+
+# Signal -> (unit, function): both signals of a pair belong to the same unit of the chip.
+UART, I2C = "UART", "I2C"
+_FUNCTIONS = {
+    "bus_tx": (UART, 0),
+    "bus_rx": (UART, 1),
+    "line_tx": (UART, 0),
+    "line_rx": (UART, 1),
+    "store_sda": (I2C, 0),
+    "store_scl": (I2C, 1),
+}
+_PAIRS = (("bus_tx", "bus_rx"), ("line_tx", "line_rx"), ("store_sda", "store_scl"))
+_WHERE = {  # what a pin must be, in words
+    ("UART", 0): "must be a UART's TX: 0, 4, 8, 12, 16, 20, 24 or 28",
+    ("UART", 1): "must be a UART's RX: 1, 5, 9, 13, 17, 21, 25 or 29",
+    ("I2C", 0): "must be an I2C unit's SDA: an even pin",
+    ("I2C", 1): "must be an I2C unit's SCL: an odd pin",
+}
+
+
+class Pins:
+    """Where every signal is; `overrides` are sound rows of `board_pins`."""
+
+    def __init__(self, overrides=()):
+        self._rows: dict[str, list] = {row[0]: list(row) for row in TABLE}
+        for override in overrides:
+            row = self._rows[override[0]]
+            row[1] = override[1]
+            if len(override) > 2:
+                row[4] = override[2]
+
+    def gpio(self, signal):
+        """Return the number of the signal's pin."""
+        return self._rows[signal][1]
+
+    def active(self, signal):
+        """Return the level, 0 or 1, at which the signal is on."""
+        return self._rows[signal][4]
+
+    def unit(self, signal):
+        """Return the number of the UART or I2C unit that the signal's pin belongs to."""
+        return _unit(_FUNCTIONS[signal][0], self.gpio(signal))
+
+    def pin(self, machine, signal):
+        """Return the signal's pin as an input, or as an output at its quiet level."""
+        _, gpio, direction, pull, active, _ = self._rows[signal]
+        if direction == OUT:
+            return machine.Pin(gpio, machine.Pin.OUT, value=1 - active)
+        pulls = {DOWN: machine.Pin.PULL_DOWN, UP: machine.Pin.PULL_UP, BARE: None}
+        return machine.Pin(gpio, machine.Pin.IN, pulls[pull])
+
+    def switch(self, machine, signal):
+        """Return a `machine.Signal` of the pin, whose 1 is "on"."""
+        return machine.Signal(self.pin(machine, signal), invert=self.active(signal) == 0)
+
+    def rest(self, machine):
+        """Put every output at its quiet level, the drive's first."""
+        for signal in ("enable", "step"):
+            self.pin(machine, signal)
+        for signal in SIGNALS:
+            if self._rows[signal][2] == OUT:
+                self.pin(machine, signal)
+
+
+def check(key, value):
+    """Return what is wrong with the form of `board_pins`, row by row."""
+    if not isinstance(value, (list, tuple)) or len(value) > len(TABLE):
+        why = "must be a list of [signal, GPIO] or [signal, GPIO, active level]"
+        return [Problem(key, value, "rows", 0, len(TABLE), why)]
+    problems = []
+    named = []
+    for at in range(len(value)):
+        name = f"{key}[{at}]"
+        row = value[at]
+        if not isinstance(row, (list, tuple)) or len(row) not in (2, 3):
+            why = "must be [signal, GPIO] or [signal, GPIO, active level]"
+            problems.append(Problem(name, row, "", None, None, why))
+        elif row[0] not in SIGNALS:
+            why = "must be a signal"
+            if isinstance(row[0], str):
+                why = "no such signal; the nearest is " + nearest(row[0], SIGNALS)
+            problems.append(Problem(name, row[0], "", None, None, why))
+        elif row[0] in named:
+            problems.append(Problem(name, row[0], "", None, None, "stands twice"))
+        elif type(row[1]) is not int or row[1] < 0:
+            problems.append(Problem(name, row[1], "GPIO", 0, max(CHIPS.values()) - 1, row[0]))
+        elif len(row) == 3 and (type(row[2]) is not int or not 0 <= row[2] <= 1):
+            problems.append(Problem(name, row[2], "", 0, 1, row[0] + ": the active level"))
+        else:
+            named.append(row[0])
+    return problems
+
+
+def conflicts(key, chip, overrides):
+    """Return what can't be about sound rows on `chip`: one problem for each pin in question."""
+    pins = Pins(overrides)
+    problems = []
+    user: dict[int, str] = {}
+    for signal in SIGNALS:
+        gpio = pins.gpio(signal)
+        name = f"{key}.{signal}"
+        if gpio >= CHIPS[chip]:
+            problems.append(Problem(name, gpio, "", 0, CHIPS[chip] - 1, "GPIOs of the " + chip))
+        elif gpio in user:
+            why = f"{user[gpio]} is on this pin; move one of them"
+            problems.append(Problem(name, gpio, "", None, None, why))
+        elif signal in _FUNCTIONS and not _fits(signal, gpio):
+            problems.append(Problem(name, gpio, "", None, None, _WHERE[_FUNCTIONS[signal]]))
+        else:
+            user[gpio] = signal
+    if problems:
+        return problems
+    for first, second in _PAIRS:
+        if pins.unit(first) != pins.unit(second):
+            why = f"must be on the same unit of the chip as {first}"
+            problems.append(Problem(f"{key}.{second}", pins.gpio(second), "", None, None, why))
+    if pins.unit("bus_tx") == pins.unit("line_tx"):
+        why = "must be on the other UART than bus_tx"
+        problems.append(Problem(key + ".line_tx", pins.gpio("line_tx"), "", None, None, why))
+    return problems
+
+
+def _fits(signal, gpio):
+    unit, function = _FUNCTIONS[signal]
+    return gpio % (4 if unit == UART else 2) == function
+
+
+def _unit(kind, gpio):
+    """Return the number of the unit on a pin (RP2040 data sheet 1.4.3, RP2350 9.4)."""
+    return (gpio + 4) >> 3 & 1 if kind == UART else gpio >> 1 & 1
