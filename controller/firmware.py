@@ -165,11 +165,12 @@ class Firmware:
         reader.poll(self.now_us)
         for pulse in reader.take():
             self._take_pulse(pulse)
+        lost = self.ports.beam.read()[1]
+        losing = lost != self._lost_edges
+        self._lost_edges = lost
         if not self.request.is_open:
             return
-        lost = self.ports.beam.read()[1]
-        if lost != self._lost_edges:
-            self._lost_edges = lost
+        if losing:
             self.tally.lost_edges()
             self.request.note_cause(causes.EDGES_LOST)
         self.tally.expire(self._seen_until_us())
@@ -193,8 +194,8 @@ class Firmware:
                 self.sprocket.on_part(start_us, self.windows.fall_us)
                 self._measure(start_us, end_us)
         elif verdict != counting.SHORT and not self.maintenance.busy:
+            self._stray(2 if verdict == counting.LONG else 1)
             verdict = counting.STRAY
-            self._stray()
         if verdict not in (counting.SHORT, counting.LONG):
             self.counters.part()
         self.events.note(start_us, ev.PULSE, verdict, end_us - start_us)
@@ -205,14 +206,14 @@ class Firmware:
         if rate_steps_s:
             self.parts.add(pocket, start_us - edge_us, end_us - start_us, rate_steps_s)
 
-    def _stray(self):
-        """A part fell after its request was closed: the bag it belongs to must be checked."""
+    def _stray(self, most):
+        """Up to `most` parts fell after their request was closed: its bag must be checked."""
         self.stray_seen = True
         self.counters.strays += 1
         last = self.orders.find(0)
         if last is not None:
-            last.upper += 1
-            if last.outcome == EXACT:
+            last.upper += most
+            if last.outcome in (EXACT, SHORT):
                 last.outcome = DOUBTFUL
                 last.cause = causes.STRAY_PART
             self.book.amend(last)

@@ -38,6 +38,7 @@ class Rig:
         self.wheel = Wheel(at_steps)
         self.levels = ALL_READY
         self.empty = ()  # places in the row of pockets let go that hold no part
+        self.lost_edges = 0  # to a full ring so far
         self.dead = None  # what a dead beam reads
         self.energised = False
         self.passed = []  # times at which parts have left the beam
@@ -138,7 +139,7 @@ class Rig:
         self.wheel.advance(now_us)
         self._let_fall()
         picture = self._picture
-        picture.show(now_us, self.levels, *self.wheel.status(), self._level, 0)
+        picture.show(now_us, self.levels, *self.wheel.status(), self._level, self.lost_edges)
         changes = [(at_us, POCKET_INDEX) for at_us in self.wheel.edges]
         changes += [(at_us, POCKET_INDEX_LEFT) for at_us in self.wheel.left]
         picture.inputs.changes += sorted(changes)
@@ -147,6 +148,11 @@ class Rig:
         self._due_us = self.firmware.poll(now_us)
         assert self._due_us > now_us
         self._carry_out()
+
+    def drop(self, dark_us=DARK_US):
+        """Let something fall through the beam that no pocket has let go now."""
+        self._coming.append((self.now_us + 1, 1))
+        self._coming.append((self.now_us + 1 + dark_us, -1))
 
     def _let_fall(self):
         """Let parts drop and cross the beam up to now."""
