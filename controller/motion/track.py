@@ -82,7 +82,12 @@ class Track:
         return late * (far - near) // span if span else 0
 
     def passing(self, step):
-        """Return when `step` rises, and the step rate there over RATE_SPAN_STEPS either way."""
+        """Return when `step` rises, and the step rate there over RATE_SPAN_STEPS either way.
+
+        (0, 0) if it is no step of this move.
+        """
+        if not 1 <= step <= self.move.steps:
+            return 0, 0
         near = max(step - RATE_SPAN_STEPS, 1)
         far = min(step + RATE_SPAN_STEPS, self.move.steps)
         ticks = step_ticks(self.move, far) - step_ticks(self.move, near)

@@ -146,6 +146,7 @@ def test_the_step_rate_around_a_step_is_that_of_the_moves_own_intervals():
             assert time_us == times[step - 1]
             assert abs(rate_steps_s * mean_us - 1_000_000) < 2_000
     track, _ = begun(run(1))
+    assert track.passing(0) == track.passing(-40) == track.passing(2) == (0, 0)
     assert track.passing(1)[1] == 0  # a single step has no rate
 
 
