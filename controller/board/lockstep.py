@@ -135,6 +135,7 @@ class _Drive:
 
     def amend(self, cruise_steps):
         self._orders.append((AMEND, cruise_steps))
+        return True  # no time passes in a round
 
     def halt(self):
         self._orders.append((HALT, 0))

@@ -49,10 +49,11 @@ class Drive:
         """Begin `move` (`controller.motion.words.Move`) now. The drive must be at rest, enabled."""
 
     def amend(self, cruise_steps):
-        """Set the running move's total cruise steps to a smaller number.
+        """Set the running move's total cruise steps to a smaller number; return True.
 
-        The caller guarantees that the new end of cruise lies at least IN_FLIGHT_STEPS
-        (`controller.motion.words`) past the pulses issued so far; the drive then always obeys.
+        The caller sees to it that the new end of cruise lies at least IN_FLIGHT_STEPS
+        (`controller.motion.words`) past the pulses issued so far.  Time passes between its look and
+        this call: a drive that can't obey any more returns False, and the move goes on unchanged.
         """
 
     def halt(self):

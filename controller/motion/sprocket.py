@@ -302,7 +302,9 @@ class Sprocket:
         if self.moving:
             place.find(self._base + 1, first)
             self._next_index = self._base + count + 2
-            self._track.cut_to(self._rest_offset(self._last))
+            in_time = self._track.cut_to(self._rest_offset(self._last))
+            if not in_time and self._offset(self._last + 1) <= self._track.move.steps:
+                self._last += 1  # of the half pitch that a flown search goes too far
         else:
             place.find(self._base + 1, first - (self._track.move.steps - self._lost))
             place.step_back(self._base)
@@ -317,7 +319,7 @@ class Sprocket:
             return
         limit = self._place.blind_steps(self._last - self._base)
         if self._track.move.steps > limit and self._track.earliest_end(self.pitch) > limit:
-            self._track.cut_to(max(limit, self._track.earliest_end()))
+            self._track.cut_soon(limit)
 
     def _overdue(self, issued, divisor):
         """True if the next index edge should have been seen this part of a pocket ago."""
@@ -339,15 +341,14 @@ class Sprocket:
         last = min(self.frontier + pockets, self._last)
         if not self.known:
             blind = self._place.blind_steps(self._opened + pockets)
-            end = max(limit, blind) if pockets else limit
+            end = self._track.cut_soon(blind if pockets else 0)
             self._last = min(self._base + self.pockets_ahead(end), self._last)
-            self._track.cut_to(end)
             return
-        while last < self._last and self._rest_offset(last) < limit:
+        while last < self._last:
+            rest = self._rest_offset(last)
+            if rest >= limit and self._track.cut_to(rest):
+                self._last = last
             last += 1
-        if last < self._last:
-            self._last = last
-            self._track.cut_to(self._rest_offset(last))
 
     def stop(self):
         """Come to rest soon: a creep where it is, a run at the next dwell position it can reach."""
@@ -359,7 +360,7 @@ class Sprocket:
     def stop_creep(self):
         """End a creep as soon as pulses already under way are out."""
         if self.moving and self.creeping:
-            self._track.cut_to(self._track.earliest_end())
+            self._track.cut_soon(0)
 
     def halt(self):
         """Stop pulses at once. At speed inertia carries on, so the position is lost.

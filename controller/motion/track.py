@@ -9,12 +9,15 @@ wheel stood may come later: a part takes its time to fall.
 """
 
 from controller.motion.profile import step_ticks, stop_point
-from controller.motion.words import TICK_HZ, Move
+from controller.motion.words import IN_FLIGHT_STEPS, TICK_HZ, Move
 
 TICKS_PER_US = TICK_HZ // 1000000
 
 # A lag is measured in time and told in steps, at the step rate over this many steps of the plan.
 LAG_SPAN_STEPS = 32
+# A drive that finds an order too late is given another one, each by the steps in flight longer; so
+# many of them are 20 ms at 10,000 steps/s, more than a round of the firmware may take.
+CUT_TRIES = 4
 # The step rate at an edge is a mean over this many steps before it and behind it.
 RATE_SPAN_STEPS = 16
 
@@ -107,10 +110,17 @@ class Track:
         return stop_point(self.move, self.issued() + ahead)
 
     def cut_to(self, steps):
-        """Shorten the move to `steps` in all, if it is longer and still can be."""
+        """Shorten the move to `steps` in all where it still can be; return if it ends by then."""
         move = self.move
-        if move.steps <= steps or self.earliest_end() > steps:
-            return
-        cruise = move.cruise_steps - (move.steps - steps)
-        self.move = move.amended(cruise)
-        self._drive.amend(cruise)
+        if move.steps > steps and self.earliest_end() <= steps:
+            cruise = move.cruise_steps - (move.steps - steps)
+            if self._drive.amend(cruise):
+                self.move = move.amended(cruise)
+        return self.move.steps <= steps
+
+    def cut_soon(self, steps):
+        """Shorten the move to `steps`, or to the next length that can be; return what it has."""
+        for tries in range(CUT_TRIES):
+            if self.cut_to(max(steps, self.earliest_end(tries * IN_FLIGHT_STEPS))):
+                break
+        return self.move.steps

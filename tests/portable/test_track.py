@@ -16,12 +16,17 @@ class Drive:
         self.cruise_steps = None
         self.halted = False
         self.issued = 0
+        self.late = 0  # so many orders come too late to be obeyed
 
     def start(self, move):
         self.move = move
 
     def amend(self, cruise_steps):
+        if self.late:
+            self.late -= 1
+            return False
         self.cruise_steps = cruise_steps
+        return True
 
     def halt(self):
         self.halted = True
@@ -97,7 +102,7 @@ def test_a_cut_shortens_the_cruise_by_what_is_left_out():
     move = run(2_000)
     track, drive = begun(move)
     drive.issued = 500
-    track.cut_to(1_500)
+    assert track.cut_to(1_500)
     assert track.move.steps == 1_500
     assert drive.cruise_steps == move.cruise_steps - 500
     assert track.time_us(2_000) == track.time_us(1_500)
@@ -108,10 +113,34 @@ def test_a_cut_that_comes_too_late_or_asks_for_more_changes_nothing():
     track, drive = begun(move)
     drive.issued = 900
     for steps in (2_000, 3_000, 900, track.earliest_end() - 1):
-        track.cut_to(steps)
+        assert track.cut_to(steps) == (steps >= 2_000)
         assert drive.cruise_steps is None, steps
-    track.cut_to(track.earliest_end())
+    assert track.cut_to(track.earliest_end())
     assert drive.cruise_steps is not None
+
+
+def test_a_cut_that_the_drive_refuses_leaves_the_move_as_it_is():
+    move = run(2_000)
+    track, drive = begun(move)
+    drive.issued = 500
+    drive.late = 1
+    assert not track.cut_to(1_500)
+    assert track.move is move
+    assert track.cut_to(1_500)
+
+
+def test_a_cut_soon_takes_the_next_length_that_the_drive_obeys():
+    for late in (0, 1, 2, 3):
+        track, drive = begun(run(4_000))
+        drive.issued = 900
+        drive.late = late
+        first = track.earliest_end()
+        assert track.cut_soon(0) == track.move.steps == first + late * IN_FLIGHT_STEPS
+    track, drive = begun(run(4_000))
+    assert track.cut_soon(3_000) == 3_000
+    drive.late = 9  # a drive that refuses everything is not asked for ever
+    assert track.cut_soon(0) == 3_000
+    assert drive.late == 5
 
 
 def test_the_earliest_end_leaves_what_is_in_flight_and_the_ramp():

@@ -90,6 +90,7 @@ class Wheel:
         assert self.issued + IN_FLIGHT_STEPS <= head + cruise_steps, "an order the drive can't obey"
         self._move = self._move.amended(cruise_steps)
         self._lay_out(self._move.pairs())
+        return True
 
     def halt(self):
         if self.flags & RUNNING:
