@@ -80,7 +80,9 @@ class Firmware:
             self.events,
             self.service.halt_unit,
         )
-        self.maintenance = Maintenance(self.sprocket, self.test)
+        self.maintenance = Maintenance(
+            self.sprocket, self.test, self.windows, self.counters, self.service.halt_unit
+        )
         self.service.attach(self.request, self.maintenance)
         self.stray_seen = False
         self._lost_edges = 0
@@ -111,7 +113,7 @@ class Firmware:
         was_open = self.request.is_open
         masked = self.test.masking
         self.request.step(now_us, motion, self._levels)
-        self.maintenance.step(now_us)
+        self.maintenance.step(now_us, motion)
         if masked and not self.test.masking:  # what the test has hidden may still be in the beam
             self.reader.feed(now_us, ports.beam.read()[0])
         self.service.step(now_us)
@@ -147,6 +149,8 @@ class Firmware:
                     creeping = sprocket.creeping
                     self.tally.passed(pocket, first_us, last_us, creeping, edge_us, rate)
                     self.ports.trace.note(first_us, kind, pocket, last_us - first_us)
+            else:
+                self.maintenance.passed(max([opening[2] for opening in opened]))
             opened.clear()
         return motion
 
@@ -193,7 +197,10 @@ class Firmware:
             if verdict == counting.GOOD:
                 self.sprocket.on_part(start_us, self.windows.fall_us)
                 self._measure(start_us, end_us)
-        elif verdict != counting.SHORT and not self.maintenance.busy:
+        elif self.maintenance.owns(start_us):
+            if verdict == counting.GOOD:
+                self.sprocket.on_part(start_us, self.windows.fall_us)
+        elif verdict != counting.SHORT:
             self._stray(2 if verdict == counting.LONG else 1)
             verdict = counting.STRAY
         if verdict not in (counting.SHORT, counting.LONG):

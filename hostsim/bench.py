@@ -57,6 +57,7 @@ HANDS: dict[int, tuple[Action, ...]] = {
     causes.GUARD_OPEN: (shut_guard,),
     causes.DRIVE_FAULT: (Plant.reset_drive,),
     causes.JAMMED: reaching_in(Plant.clear),
+    causes.BENCH_STALL: reaching_in(Plant.clear),
     causes.SLIPPED: reaching_in(Plant.clear, Plant.mend_index),
     causes.POSITION_UNKNOWN: reaching_in(Plant.clear, Plant.mend_index),
     causes.BEAM_DEAD: reaching_in(Plant.mend_beam),

@@ -257,11 +257,11 @@ class DispenserClient(Dispenser):
         self.operate(f"MAINtenance:JOG {round(pockets * 1e6)}")
 
     def purge(self, pockets: int) -> None:
-        """Empty the next `pockets` pockets, uncounted."""
+        """Empty the next `pockets` pockets, uncounted; goes on by itself until they are through."""
         self.operate(f"MAINtenance:PURGe {pockets}")
 
     def register(self) -> None:
-        """Find the position of the sprocket."""
+        """Find the position of the sprocket; two parts may fall. The unit is held if that fails."""
         self.operate("MAINtenance:REGister")
 
     def test_beam(self) -> bool:

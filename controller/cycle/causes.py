@@ -34,6 +34,7 @@ BEAM_DEAD = 24
 BEAM_BLOCKED = 25
 RETRIES_USED = 26
 HOLD_COMMAND = 27
+BENCH_STALL = 28
 
 # Leads to Suspended: nothing from upstream, or no way out downstream.
 MAGAZINE_EMPTY = 31
@@ -140,6 +141,13 @@ CAUSES = (
         HELD,
         "held by the operator",
         "Unhold to go on, or stop.",
+    ),
+    (
+        BENCH_STALL,
+        FAULT,
+        HELD,
+        "the drive has stalled in a move of Maintenance or Manual",
+        _ISOLATE + "Take out what is stuck, look for a chipped pocket; " + _RESUME,
     ),
     (
         MAGAZINE_EMPTY,

@@ -140,6 +140,15 @@ class Desk(Readings):
         self._take()
         self._fw.cancel()
 
+    def abandon(self):
+        """Cancel the open request, or end the bench move that is under way, if there is one."""
+        fw = self._fw
+        if fw.request.is_open:
+            self.cancel_request()
+        elif fw.maintenance.busy:
+            self._take()
+            fw.maintenance.stop()
+
     # ---- magazine and sprocket ------------------------------------------------------------------
 
     def magazine_load(self, parts):
@@ -187,7 +196,7 @@ class Desk(Readings):
         self._fw.maintenance.purge(pockets, self._fw.now_us)
 
     def register(self):
-        """Search for the pocket position; a part may fall; Maintenance mode."""
+        """Search for the pocket position; up to two parts may fall; Maintenance mode."""
         self._bench(unit.MAINTENANCE)
         self._fw.maintenance.register(self._fw.now_us)
 
@@ -216,7 +225,7 @@ class Desk(Readings):
         self._take()
 
     def _still(self):
-        if self._fw.maintenance.busy or self._fw.sprocket.moving:
+        if self._fw.maintenance.moving or self._fw.sprocket.moving:
             raise Refused(SETTINGS_CONFLICT, "a move is under way")
 
     def _in_execute(self, mode):

@@ -297,7 +297,7 @@ BLOCKS = (
 # (name, path of a method from the bank, what writing a 1 does); the address is the position.
 COILS = (
     ("cancel", "desk.cancel_request", "stop and close the open request"),
-    ("register", "desk.register", "find the position again (Maintenance)"),
+    ("register", "desk.register", "find the position again; two parts may fall (Maintenance)"),
     ("beam_test", "desk.beam_test", "test the beam (Maintenance)"),
     ("sprocket_changed", "desk.sprocket_changed", "say that a new sprocket is in (Maintenance)"),
     ("index", "desk.index_one", "turn by one pocket (Manual)"),

@@ -24,7 +24,6 @@ that the host did not read (-410) and a read without a query (-420).  -440 is no
 our *IDN? fields can't hold a `;`.  -430 is what is left of them: see `scpi_output`.
 """
 
-from controller.link.authority import PROTECTED
 from controller.link.commands import TREE
 from controller.link.refusal import Refused
 from controller.link.scpi_errors import ErrorQueue
@@ -99,11 +98,7 @@ class ScpiServer:
         The line can change no setting, so there is none to reset; the unit keeps its state.
         """
         self._flag_completion = False
-        try:
-            self.fw.cancel_request()
-        except Refused as refused:
-            if refused.number == PROTECTED:
-                raise  # otherwise none was open
+        self.fw.abandon()
 
     def status_byte(self):
         """*STB? (IEEE 488.2 10.36)."""

@@ -118,6 +118,10 @@ class FakeFirmware:
             raise Refused(-221, "no request is open")
         self.advance(WORK_US)
 
+    def abandon(self) -> None:
+        if self.open:
+            self.cancel_request()
+
     def progress(self) -> tuple:
         ticket, quantity = self.open or (0, 0)
         return (ticket, quantity, 3 if self.open else 0, 0, quantity, 0, 0)
