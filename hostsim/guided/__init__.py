@@ -1,0 +1,1 @@
+"""Guided procedures at a module: the first power-up, and commissioning."""
