@@ -65,6 +65,21 @@ class Place:
         """Return the steps from here at which one more than `opened` may let go, if unknown."""
         return self.slack + (opened * self.pitch - self._shy if opened else 0)
 
+    def first_edge(self, steps):
+        """Return (steps to the first edge of a blind move, edges from there to the one found).
+
+        A release edge was found `steps` from here; the others lie whole pitches before it.  The
+        first is the one ahead, or one so little behind that scatter may have let its part go since:
+        counted late, it would be one more than was asked for; counted early, it is made up for.
+        """
+        count = 0
+        while steps > self.pitch - self._shy:  # bounded by the pitches of the move
+            steps -= self.pitch
+            count += 1
+        while steps <= -self._shy:
+            steps += self.pitch
+        return steps, count
+
     def pockets_ahead(self, steps):
         """Return how many new pockets a move by `steps` from here may let go; 0 backward."""
         if self.known:

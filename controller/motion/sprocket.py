@@ -290,14 +290,8 @@ class Sprocket:
 
     def _found(self, release_step):
         """A release edge lies at `release_step` of the move: number it and know the position."""
-        first = release_step - self._lost
-        count = 0
-        while first > self.pitch:  # bounded by the pitches of the move
-            first -= self.pitch
-            count += 1
-        while first <= 0:
-            first += self.pitch
         place = self._place
+        first, count = place.first_edge(release_step - self._lost)
         self._searching = False
         if self.moving:
             place.find(self._base + 1, first)

@@ -73,7 +73,7 @@ class Command:
 
 
 # Parts that hang together make the module shake the wheel: back and forth, its place known.
-SHAKY = FaultMix("shaky", "trains only", train=0.02, train_yield=1.0)
+SHAKY = FaultMix("shaky", "trains only", train=0.1, train_yield=1.0)
 
 
 @effort(3)

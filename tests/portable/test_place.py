@@ -96,3 +96,11 @@ def test_the_frontier_steps_back_over_what_was_not_surely_passed():
     place.frontier = 3
     place.step_back(2)  # no further than where the move began
     assert place.frontier == 2
+
+
+def test_the_first_edge_of_a_blind_move_lies_ahead_or_as_little_behind_as_parts_scatter():
+    place = Place(wheel_settings())
+    for first in (-SHY + 1, -1, 0, 1, RELEASE, PITCH - SHY):
+        for count in (0, 1, 7):
+            assert place.first_edge(first + count * PITCH) == (first, count)
+    assert place.first_edge(-SHY) == (PITCH - SHY, 0)  # one long gone says where the next lies

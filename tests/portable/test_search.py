@@ -83,9 +83,23 @@ def test_a_flown_search_ends_at_the_dwell_behind_its_last_pocket():
             assert bench.go() == ARRIVED
             assert bench.sprocket.known
             assert not bench.sprocket.creeping
-            assert len(bench.wheel.let_go) == 12, at
+            # An edge so little behind may, with scatter, let go yet: it counts as one of the 12.
+            just_behind = 0 < at - PITCH // 2 <= PITCH // 8
+            assert len(bench.wheel.let_go) == 12 - just_behind, at
             assert opened(bench) == list(range(1, 13))
             assert abs(bench.off_dwell) <= 4, at  # a part is placed to a step at full speed
+
+
+def test_a_pocket_that_lets_go_later_than_it_should_is_still_one_of_those_asked_for():
+    edge = PITCH // 2 + 1  # the nominal one of pocket 1
+    for fall_us, changes in ((None, {}), (FALL_US, NO_SENSOR)):
+        for behind in (1, 6, 13):  # and yet its part has not fallen: it does so with scatter
+            bench = Bench(edge + behind, fall_us, ((1, behind + 5),), **changes)
+            bench.sprocket.run(12, bench.now_us)
+            assert bench.go() == ARRIVED
+            assert bench.sprocket.known
+            assert len(bench.wheel.let_go) == 12, (behind, changes)
+            assert abs(bench.off_dwell) <= (4 if fall_us is None else 4 + behind + 5)
 
 
 def test_a_flown_search_without_evidence_passes_no_more_than_it_may():

@@ -53,7 +53,8 @@ def last_edge(position):
 class Wheel:
     """Drive, motor, gears with play, wheel and index sensor."""
 
-    def __init__(self, at_steps):
+    def __init__(self, at_steps, late=()):
+        """`late`: (pocket, steps) for pockets that let go so long after their nominal edge."""
         self.motor = at_steps
         self.wheel = at_steps
         self.flags = 0
@@ -67,7 +68,10 @@ class Wheel:
         self.edges = []  # times of index edges not yet taken
         self.left = []  # and of the flag leaving its sensor
         self.ticks = []  # of each pulse of the move, from its start
+        self._late = dict(late)
         self._furthest = last_edge(at_steps)
+        while self._late.get(self._furthest, 0) and not self._lets_go(self._furthest):
+            self._furthest -= 1
         self._index = last_edge(at_steps + LEAD)
         self._leaving = last_edge(at_steps + LEAD - FLAG)
         self._start_us = 0
@@ -162,17 +166,20 @@ class Wheel:
         if leaving > self._leaving and self.sensor_works:
             self.left.append(at_us)
         self._leaving = leaving
-        while last_edge(self.wheel) > self._furthest:
+        while self._lets_go(self._furthest + 1):
             self._furthest += 1
             self.let_go.append(at_us)
+
+    def _lets_go(self, pocket):
+        return last_edge(self.wheel - self._late.get(pocket, 0)) >= pocket
 
 
 class Bench:
     """A sprocket on a wheel, and the round of the firmware."""
 
-    def __init__(self, at_steps=0, fall_us=None, **changes):
-        """`at_steps`: where the wheel stands at first; `fall_us`: tell the sprocket of parts."""
-        self.wheel = Wheel(at_steps)
+    def __init__(self, at_steps=0, fall_us=None, late=(), **changes):
+        """`at_steps`, `late`: the wheel at first; `fall_us`: tell the sprocket of parts."""
+        self.wheel = Wheel(at_steps, late)
         self.sprocket = Sprocket(wheel_settings(**changes), self.wheel)
         self.now_us = 1_000_000
         self.wheel.advance(self.now_us)
