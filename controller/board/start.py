@@ -7,7 +7,7 @@ over standard input and output (`controller.board.process`).
 
 import sys
 
-HERE = __file__.rsplit("/", 1)[0] + "/" if "/" in __file__ else ""
+here = __file__.rsplit("/", 1)[0] + "/" if "/" in __file__ else ""
 
 if sys.platform == "rp2":
     import machine
@@ -19,6 +19,6 @@ if sys.platform == "rp2":
 else:
     from controller.board.process import main
 
-    with open(HERE + "profile.bin", "rb") as file:
-        WORDS = file.read()
-    main(WORDS)
+    with open(here + "profile.bin", "rb") as file:
+        words = file.read()
+    main(words)

@@ -23,7 +23,7 @@ from mpremote.romfs import make_romfs
 from controller.motion.gear import PocketRatio
 from controller.motion.profile import SHORT_MOVES, Planner
 from controller.settings import Settings
-from hostsim.bundle import boards, compile, manifest
+from hostsim.bundle import boards, compile, fold, manifest
 from hostsim.bundle.boards import Board
 from hostsim.bundle.manifest import FileEntry, Manifest
 from hostsim.config import ModuleConfig
@@ -56,7 +56,7 @@ def make(config: ModuleConfig, board: Board, romfs: bool = False) -> Bundle:
     main = texts.pop(compile.ENTRY)
     planner = _planner(settings)
     words = planner.saved(short_lengths(settings, planner.ramp_steps))
-    code = compile.compile_all(texts, board.march)
+    code = compile.compile_all(fold.fold_all(texts), board.march)
     files = {
         **code,
         compile.MAIN: main,
