@@ -5,19 +5,16 @@ raises one still runs; what can't run at all is refused by `hostsim.config`.  Th
 source are common practice and say so.
 """
 
-import math
 from collections.abc import Iterator
 
 from controller.counting.windows import Windows
 from controller.settings import REST, REVERSE, SHAKE
 from hostsim.config import ModuleConfig
 from hostsim.facts import Facts
+from hostsim.figure import at_least, at_most
 
 # Common practice, no source.
 STEPS_OF_MOTORS = {200: "1.8", 400: "0.9"}  # full steps per turn -> degrees per step
-ACCELERATING_SHARE = 0.3  # of the holding torque; the rest is for speed, friction and a tight part
-FAST_FULL_STEPS_S = 2_000.0  # a small stepper's torque has mostly gone
-PULL_IN_FULL_STEPS_S = 500.0  # a small loaded stepper starts without a ramp up to about here
 PRINTED_LIFE_PIECES = 200_000  # a printed sprocket lasts at least about this many
 LIFE_DOUBTED = 2.0  # times that: somebody should have measured it
 STOPPING_STEP_MM = 0.1  # at a joint of the channel
@@ -48,27 +45,27 @@ def notes(config: ModuleConfig) -> list[str]:
 def warnings(config: ModuleConfig, facts: Facts, windows: Windows) -> list[str]:
     """Return the warnings of a module, the gravest first."""
     return [
-        *_rate(config, facts),
+        *_rate(facts),
         *_sensing(config, facts, windows),
         *_rest(config, facts),
-        *_motor(config, facts),
+        *_motor(config),
         *_recovery(config, facts),
         *_wear(config),
     ]
 
 
-def _rate(config: ModuleConfig, facts: Facts) -> Iterator[str]:
-    velocity = config.values["limits"]["velocity_rev_s"]
+def _rate(facts: Facts) -> Iterator[str]:
+    motor_rev = float(facts.reduction) * facts.pitch_deg / 360  # to a pocket
     for limit, rate, or_else in (
         ("two parts may meet at the beam", facts.separation_rate, "lower beam.drop_mm"),
         ("pockets may pass before a part has slid in (estimated)", facts.refill_rate,
-         "make the channel steeper"),
+         "raise magazine.incline_deg"),
     ):  # fmt: skip
         if facts.cruise_rate > rate:
-            fitting = velocity * rate / facts.cruise_rate
             yield (
                 f"above {rate:.1f} pockets/s {limit}, and cruise is {facts.cruise_rate:.1f}:"
-                f" set limits.velocity_rev_s to {_at_most(fitting, 2)} or less, or {or_else}"
+                f" set limits.velocity_rev_s to {at_most(rate * motor_rev, 2)} or less,"
+                f" or {or_else}"
             )
 
 
@@ -93,7 +90,7 @@ def _sensing(config: ModuleConfig, facts: Facts, windows: Windows) -> Iterator[s
             yield (
                 f"the index edge lies {abs(before_rest_deg):.2f} deg from where the sprocket rests"
                 f" and play is {play_deg:.2f} deg, so it may show or not: move the sensor and set"
-                f" sprocket.release_deg to {_at_least(facts.pitch_deg / 2 + play_deg, 1)} or more"
+                f" sprocket.release_deg to {at_least(facts.pitch_deg / 2 + play_deg, 1)} or more"
             )
 
 
@@ -104,39 +101,17 @@ def _rest(config: ModuleConfig, facts: Facts) -> Iterator[str]:
         yield (
             f"at rest the sprocket may stand {play_deg:.2f} deg off and parts hold for only"
             f" {dwell_deg:.2f} deg: take out lash, or shape the pockets for a sprocket.dwell_deg"
-            f" of {_at_least(2 * play_deg, 1)} or more"
+            f" of {at_least(2 * play_deg, 1)} or more"
         )
 
 
-def _motor(config: ModuleConfig, facts: Facts) -> Iterator[str]:
+def _motor(config: ModuleConfig) -> Iterator[str]:
     motor = config.values["motor"]
     if motor["full_steps_per_rev"] not in STEPS_OF_MOTORS:
         known = " or ".join(f"{n} ({deg} degrees)" for n, deg in STEPS_OF_MOTORS.items())
         yield (
             f"motor.full_steps_per_rev is {motor['full_steps_per_rev']}, and motors have {known}:"
             " look at the label"
-        )
-    share = facts.accelerating_n_m / motor["holding_torque_n_m"]
-    if share > ACCELERATING_SHARE:
-        fitting = config.values["limits"]["acceleration_rev_s2"] * ACCELERATING_SHARE / share
-        yield (
-            f"accelerating takes {100 * share:.0f} % of the holding torque, and"
-            f" {100 * ACCELERATING_SHARE:.0f} % is what one can count on: set"
-            f" limits.acceleration_rev_s2 to {_at_most(fitting, 0)} or less"
-        )
-    if facts.full_steps_s > FAST_FULL_STEPS_S:
-        fitting = FAST_FULL_STEPS_S / motor["full_steps_per_rev"]
-        yield (
-            f"cruise is {facts.full_steps_s:.0f} full steps/s, where a small motor has lost most of"
-            f" its torque: set limits.velocity_rev_s to {_at_most(fitting, 1)} or less, or gear"
-            " down less"
-        )
-    start_stop_rev_s = config.values["limits"]["start_stop_rev_s"]
-    if start_stop_rev_s * motor["full_steps_per_rev"] > PULL_IN_FULL_STEPS_S:
-        fitting = PULL_IN_FULL_STEPS_S / motor["full_steps_per_rev"]
-        yield (
-            f"at {start_stop_rev_s:g} rev/s a small loaded motor may not start without a ramp: set"
-            f" limits.start_stop_rev_s to {_at_most(fitting, 1)} or less"
         )
 
 
@@ -148,7 +123,7 @@ def _recovery(config: ModuleConfig, facts: Facts) -> Iterator[str]:
             fitting = 2 * lash_deg / facts.pitch_deg
             yield (
                 f"recovery.ladder[{at}] turns back {turn_deg:.2f} deg, of which {lash_deg:g} deg"
-                f" are lash: set its pockets to {_at_least(fitting, 2)} or more"
+                f" are lash: set its pockets to {at_least(fitting, 2)} or more"
             )
     if all(code == REST for code, _, _ in config.settings.recovery_ladder):
         yield "recovery.ladder has no move, so every jam waits for a person: add a reverse"
@@ -166,12 +141,3 @@ def _wear(config: ModuleConfig) -> Iterator[str]:
 def _play_deg(config: ModuleConfig, facts: Facts) -> float:
     """How far from its commanded place the sprocket may rest: lash and a full step of load lag."""
     return float(config.values["sprocket"]["lash_deg"]) + facts.full_step_deg
-
-
-def _at_most(value: float, digits: int) -> str:
-    """Say a number rounded down, so that it is still allowed as it is read."""
-    return f"{math.floor(value * 10**digits) / 10**digits:.{digits}f}"
-
-
-def _at_least(value: float, digits: int) -> str:
-    return f"{math.ceil(value * 10**digits) / 10**digits:.{digits}f}"

@@ -1,7 +1,8 @@
 """Facts: the numbers that follow from a module description.
 
 Motion and windows come from the firmware's own ratio, planner and windows: this is what the module
-will do.  What the firmware doesn't know (torque, how fast parts slide up) is estimated here.
+will do.  How fast parts slide up, which the firmware doesn't know, is estimated here; torque is the
+business of `hostsim.drivetrain`.
 """
 
 import math
@@ -14,16 +15,12 @@ from controller.motion.gear import PocketRatio
 from controller.motion.profile import Planner, step_ticks
 from controller.motion.words import TICK_HZ
 from hostsim.config import ModuleConfig
+from hostsim.drivetrain.column import Column
 from hostsim.wear import MEMORIES, Wear, wear
 
-G_M_S2 = 9.80665
-G_CM2 = 1e-7  # in kg m2
 RUNS = (1, 25, 100)  # pockets: a robot's single part, a bag, a box
 
-# Estimates for parts that slide towards the sprocket by their own weight (common practice).
-SLIDE_SHARE_OF_G = 0.6  # what friction in a steep channel leaves
-MOUTH_SHARE = 2 / 3  # of the pitch, while a pocket lies open to the channel
-HEAD_SHARE = 2.0  # a headed part hangs in a rail, and its head is about twice its shank
+SLOWEST_FEED = 1.05  # times the mean: parts differ (common practice, no source)
 
 
 @dataclass(frozen=True)
@@ -44,8 +41,7 @@ class Facts:
     runs_s: dict[int, float]  # pockets -> the run
     settled_s: dict[int, float]  # pockets -> until the last part is seen or surely missing
     separation_rate: float
-    refill_rate: float
-    accelerating_n_m: float
+    refill_rate: float  # 0.0: the column does not slide by itself
     life_h: float
     empty_s: float  # a full magazine at cruise
     notice_s: float  # from the low level to empty at cruise
@@ -89,8 +85,7 @@ def measure(config: ModuleConfig) -> Facts:
         runs_s=runs_s,
         settled_s=settled_s,
         separation_rate=1e6 / windows.separation_us,
-        refill_rate=MOUTH_SHARE / _slide_s(config),
-        accelerating_n_m=_accelerating_n_m(config, reduction),
+        refill_rate=_refill_rate(config),
         life_h=s.sprocket_rated_pieces / rate / 3600,
         empty_s=s.magazine_capacity / rate,
         notice_s=s.magazine_low / rate,
@@ -101,20 +96,10 @@ def measure(config: ModuleConfig) -> Facts:
     )
 
 
-def _slide_s(config: ModuleConfig) -> float:
-    """Time for the next part to slide up: rings lie flat, headed parts hang in a rail."""
-    part = config.values["part"]
-    way_mm = part["longest_mm"]
-    if not part["hole_mm"]:
-        way_mm = min(way_mm, HEAD_SHARE * part["shortest_mm"])
-    return math.sqrt(2 * way_mm / 1e3 / (SLIDE_SHARE_OF_G * G_M_S2))
-
-
-def _accelerating_n_m(config: ModuleConfig, reduction: Fraction) -> float:
-    """Torque at the motor for the acceleration alone, friction apart."""
-    inertia_g_cm2 = (
-        config.values["motor"]["rotor_inertia_g_cm2"]
-        + config.values["sprocket"]["inertia_g_cm2"] / float(reduction) ** 2
-    )
-    rad_s2 = 2 * math.pi * config.values["limits"]["acceleration_rev_s2"]
-    return float(inertia_g_cm2 * G_CM2 * rad_s2)
+def _refill_rate(config: ModuleConfig) -> float:
+    """Rate up to which every pocket stays under the mouth until the next part has slid in."""
+    column = Column.of(config.values)
+    if column.slide_m_s2 <= 0:
+        return 0.0
+    slide_s = math.sqrt(2 * column.pitch_m / column.slide_m_s2)
+    return float(config.values["magazine"]["mouth_pockets"] / (SLOWEST_FEED * slide_s))

@@ -7,29 +7,22 @@ limit that binds, and adds the warnings and notes of `hostsim.advice`.
 """
 
 import json
-import math
 from dataclasses import asdict, dataclass
 from typing import Any
 
 from controller.counting.windows import Windows
 from hostsim import advice
 from hostsim.config import ModuleConfig
+from hostsim.drivetrain import report as drive_report
+from hostsim.drivetrain.drive import Drive
+from hostsim.drivetrain.drive import measure as measure_drive
 from hostsim.facts import RUNS, Facts, measure
+from hostsim.figure import Figure, rounded
 from hostsim.table import table
 from hostsim.wear import MEMORIES, REQUESTS_H
 
 BAG = RUNS[1]  # parts of an ordinary request
 YEARS_MAX = 1_000  # longer than anything else on the module lasts
-
-
-@dataclass(frozen=True)
-class Figure:
-    """One line for reading. `value` has been rounded for people; `as_dict` keeps it as well."""
-
-    name: str
-    value: str
-    unit: str
-    meaning: str
 
 
 @dataclass(frozen=True)
@@ -47,6 +40,7 @@ class Report:
 
     title: str
     facts: Facts
+    drive: Drive
     groups: dict[str, list[Figure]]
     limits: list[RateLimit]
     warnings: list[str]
@@ -65,6 +59,7 @@ class Report:
         return {
             "module": self.title,
             "facts": facts,
+            "drive": asdict(self.drive),
             "groups": {
                 name: [asdict(figure) for figure in group] for name, group in self.groups.items()
             },
@@ -89,7 +84,7 @@ class Report:
             rows = [(f.name, f.value, f.unit, f.meaning) for f in group]
             parts.append(f"{name}\n{table(('figure', 'value', 'unit', 'meaning'), rows)}")
         rows = [
-            (limit.name, _round(limit.pockets_per_s), "<- binds" if limit is self.binding else "",
+            (limit.name, rounded(limit.pockets_per_s), "<- binds" if limit is self.binding else "",
              limit.depends_on)
             for limit in self.limits
         ]  # fmt: skip
@@ -101,39 +96,43 @@ class Report:
 def check(config: ModuleConfig) -> Report:
     """Return the figures, limits, warnings and notes of a module description."""
     facts = measure(config)
+    drive = measure_drive(config)
     windows = Windows(config.settings)
-    rate = _round(facts.cruise_rate)
+    rate = rounded(facts.cruise_rate)
     return Report(
         title=f"{config.settings.name}: {config.settings.part_name}, {rate} pockets/s at cruise",
         facts=facts,
+        drive=drive,
         groups={
-            "Motion": _motion(config, facts),
+            "Motion": _motion(facts),
             "Runs": _runs(facts),
+            "Torque at the motor": drive_report.torque_group(config, drive),
+            "Gears": drive_report.gear_group(config, drive),
             "Windows of the beam": _windows(windows),
             "Supply and wear": _supply(config, facts),
             "Store": _store(config, facts),
         },
-        limits=_limits(facts),
-        warnings=advice.warnings(config, facts, windows),
+        limits=_limits(config, facts, drive),
+        warnings=[
+            *advice.warnings(config, facts, windows),
+            *drive_report.warnings(config, drive),
+        ],
         notes=advice.notes(config),
     )
 
 
-def _motion(config: ModuleConfig, facts: Facts) -> list[Figure]:
+def _motion(facts: Facts) -> list[Figure]:
     num, den = facts.steps_per_pocket.numerator, facts.steps_per_pocket.denominator
     whole = f"{num // den} + {num % den}/{den}" if den > 1 else str(num)
-    holding = config.values["motor"]["holding_torque_n_m"]
     return [
         Figure("steps per pocket", whole, "steps", f"exactly {facts.steps_per_pocket}"),
         Figure("rounding", _pattern(facts.rounding), "steps", "commanded over one sprocket turn"),
-        Figure("rounding error", _round(facts.rounding_error_steps), "steps", "never adds up"),
-        Figure("gear reduction", _round(float(facts.reduction)), "to 1", "motor to sprocket"),
-        Figure("cruise", _round(facts.cruise_steps_s), "steps/s", "in whole ticks of 0.2 us"),
-        Figure("cruise of the motor", _round(facts.motor_rev_min), "rev/min", ""),
-        Figure("cruise in full steps", _round(facts.full_steps_s), "full steps/s", ""),
-        Figure("ramp", _round(facts.ramp_pockets), "pockets", "from rest to cruise"),
-        Figure("to accelerate", _round(100 * facts.accelerating_n_m / holding), "%",
-               "of the holding torque, friction apart"),
+        Figure("rounding error", rounded(facts.rounding_error_steps), "steps", "never adds up"),
+        Figure("gear reduction", rounded(float(facts.reduction)), "to 1", "motor to sprocket"),
+        Figure("cruise", rounded(facts.cruise_steps_s), "steps/s", "in whole ticks of 0.2 us"),
+        Figure("cruise of the motor", rounded(facts.motor_rev_min), "rev/min", ""),
+        Figure("cruise in full steps", rounded(facts.full_steps_s), "full steps/s", ""),
+        Figure("ramp", rounded(facts.ramp_pockets), "pockets", "from rest to cruise"),
     ]  # fmt: skip
 
 
@@ -148,7 +147,7 @@ def _runs(facts: Facts) -> list[Figure]:
 
 def _windows(w: Windows) -> list[Figure]:
     return [
-        Figure(name, _round(us / 1e3), "ms", meaning)
+        Figure(name, rounded(us / 1e3), "ms", meaning)
         for name, us, meaning in (
             ("fall", w.fall_us, "free fall of the part's centre"),
             ("early", w.early_us, "from the release step to the earliest pulse"),
@@ -165,7 +164,7 @@ def _windows(w: Windows) -> list[Figure]:
 def _supply(config: ModuleConfig, facts: Facts) -> list[Figure]:
     s = config.settings
     return [
-        Figure(name, _round(value), unit, meaning)
+        Figure(name, rounded(value), unit, meaning)
         for name, value, unit, meaning in (
             ("full magazine", facts.empty_s, "s", f"{s.magazine_capacity} parts at cruise"),
             ("notice", facts.notice_s, "s", f"from low, {s.magazine_low} parts, to empty"),
@@ -186,15 +185,16 @@ def _store(config: ModuleConfig, facts: Facts) -> list[Figure]:
         found = by_memory[memory.name]
         if memory.block_bytes > 1:
             meaning = f"blocks of {memory.block_bytes} bytes, for {parts} parts"
-            erases = _round(found.erases)
+            erases = rounded(found.erases)
             figures.append(Figure(f"{memory.name}: erases", erases, "a request", meaning))
         meaning = f"at {REQUESTS_H} requests an hour, {memory.cycles:.0e} cycles"
-        years = _round(found.years) if found.years < YEARS_MAX else f"over {YEARS_MAX}"
+        years = rounded(found.years) if found.years < YEARS_MAX else f"over {YEARS_MAX}"
         figures.append(Figure(f"{memory.name}: life", years, "years", meaning))
     return figures
 
 
-def _limits(facts: Facts) -> list[RateLimit]:
+def _limits(config: ModuleConfig, facts: Facts, drive: Drive) -> list[RateLimit]:
+    pockets_per_rev = facts.cruise_rate / config.values["limits"]["velocity_rev_s"]
     return [
         RateLimit("motor velocity", facts.cruise_rate, "limits.velocity_rev_s"),
         RateLimit(
@@ -205,7 +205,12 @@ def _limits(facts: Facts) -> list[RateLimit]:
         RateLimit(
             "refill of the pockets",
             facts.refill_rate,
-            "estimated: how far a part slides up by its weight; the slope of the channel",
+            "how fast a part slides up: magazine.incline_deg, friction, mouth_pockets",
+        ),
+        RateLimit(
+            "torque of the motor",
+            pockets_per_rev * drive.velocity_limit_rev_s,
+            "motor, gear.stages, friction, limits.acceleration_rev_s2",
         ),
     ]
 
@@ -213,11 +218,3 @@ def _limits(facts: Facts) -> list[RateLimit]:
 def _pattern(rounding: tuple[int, ...]) -> str:
     """Return e.g. "1371 x 5, 1372 x 2" for the steps of the pockets of one turn."""
     return ", ".join(f"{steps} x {rounding.count(steps)}" for steps in sorted(set(rounding)))
-
-
-def _round(value: float) -> str:
-    """Four significant digits without an exponent."""
-    if value == 0:
-        return "0"
-    digits = max(0, 3 - math.floor(math.log10(abs(value))))
-    return f"{value:.{digits}f}"

@@ -7,11 +7,11 @@ faster run passes through every speed of a slower one with no less acceleration,
 only fall as the velocity rises, and the highest velocity with a given margin is found by halving.
 So is the highest acceleration.
 
-A start without a ramp is judged by energy: the field runs off at once, and against it the rotor
-moves backwards with the kinetic energy J w^2 / 2.  It stays in step if the magnetic spring stops it
-within a quarter of an electrical cycle, where the torque is greatest; there the spring has taken
-T / p, and friction a quarter of a cycle of work.  (Texts on stepping motors derive the pull-in rate
-so; from memory.  A rotor may survive up to half a cycle, if nothing else disturbs it.)
+A start without a ramp is judged by energy: the field runs off at once, and seen from it the rotor
+goes backwards with the kinetic energy J w^2 / 2.  The magnetic spring and friction have to stop it
+before the lag from which there is no way back, pi - d with sin d = friction / T; up to there they
+take (T (1 + cos d) - friction (pi - d)) / p.  Half of that is counted on, for whatever else shakes
+the rotor.  (Texts on stepping motors find the pull-in rate so; from memory.)
 """
 
 import math
@@ -24,8 +24,11 @@ from hostsim.drivetrain.load import Load, ramp_rev_s2
 from hostsim.drivetrain.motor import FULL_STEPS_PER_POLE_PAIR, pull_out_n_m
 
 MARGIN = 1.5  # of pull-out torque over demand (common practice, no source)
-REV_S_MAX = 500.0  # no stepper turns so fast
+# Above this the iron of a hybrid stepper eats what torque is left (common practice, no source), and
+# no winding tells how much: a limit is never said to be higher.
+TRUSTED_FULL_STEPS_S = 6_000.0
 REV_S2_MAX = 1e6
+SHARE_OF_WELL = 0.5
 SPEEDS = 400  # at which a run is judged
 HALVINGS = 50
 
@@ -43,7 +46,8 @@ def run_margin(
 def velocity_limit_rev_s(config: ModuleConfig, margin: float = MARGIN) -> float:
     """Highest motor speed whose whole run keeps pull-out torque at `margin` times the demand.
 
-    The acceleration and jerk are those of the description. 0.0 if no speed has that margin.
+    The acceleration and jerk are those of the description. 0.0 if no speed has that margin; at
+    most 6,000 full steps a second, beyond which the model is not to be trusted.
     """
     limits = config.values["limits"]
     return _highest(
@@ -51,7 +55,7 @@ def velocity_limit_rev_s(config: ModuleConfig, margin: float = MARGIN) -> float:
             run_margin(config, velocity, limits["acceleration_rev_s2"], limits["jerk_rev_s3"])
             >= margin
         ),
-        REV_S_MAX,
+        TRUSTED_FULL_STEPS_S / config.values["motor"]["full_steps_per_rev"],
     )
 
 
@@ -75,10 +79,13 @@ def start_stop_limit_rev_s(config: ModuleConfig) -> float:
 
     def starts(rev_s: float) -> bool:
         torque = float(pull_out_n_m(motor, np.array(rev_s)))
-        spring_j = (torque - load.friction_n_m * math.pi / 2) / pole_pairs
-        return inertia * (2 * math.pi * rev_s) ** 2 / 2 <= spring_j
+        if torque <= load.friction_n_m:
+            return False
+        lag = math.asin(load.friction_n_m / torque)
+        well_j = torque * (1 + math.cos(lag)) - load.friction_n_m * (math.pi - lag)
+        return inertia * (2 * math.pi * rev_s) ** 2 / 2 <= SHARE_OF_WELL * well_j / pole_pairs
 
-    return _highest(starts, REV_S_MAX)
+    return _highest(starts, TRUSTED_FULL_STEPS_S / motor["full_steps_per_rev"])
 
 
 def _highest(holds: Callable[[float], bool], most: float) -> float:

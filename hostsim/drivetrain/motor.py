@@ -20,7 +20,7 @@ psi = T / (sqrt(2) p I), and a microstepped motor, whose current is a sine of th
 with 1/sqrt(2) of it.  A chopper that keeps up gives a sine no higher than the supply, one that
 can't gives a square wave, whose fundamental is 4/pi of it; V is taken midway between the two.
 
-Left out: iron losses, saturation, the volts the driver keeps for itself, resonance.  A motor that
+Left out: iron losses, saturation, the volts the driver keeps for itself.  A motor that
 was measured can have its curve as points (`motor.pull_out`); then they count, linear in between,
 and nothing beyond the last.
 """
