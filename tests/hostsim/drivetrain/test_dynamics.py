@@ -46,9 +46,8 @@ def test_only_coarse_steps_near_the_swing_or_a_fraction_of_it_matter():
 
 def test_the_warning_names_the_speed_and_the_way_out():
     swing = swing_hz(described().values)
-    changed = described(
-        motor={"microsteps": 4}, limits={"velocity_rev_s": round(swing * NEMA17_REV_S, 2)}
-    )
+    limits = {"velocity_rev_s": swing * NEMA17_REV_S, "start_stop_rev_s": 0.3, "creep_rev_s": 0.1}
+    changed = described(motor={"microsteps": 4}, limits=limits)
     drive = measure(changed)
     (line,) = [line for line in warnings(changed, drive) if "swings by itself" in line]
     assert line.startswith("limits.velocity_rev_s of ")
