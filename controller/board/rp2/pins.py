@@ -81,6 +81,7 @@ class Pins:
 
     def __init__(self, overrides=()):
         self._rows: dict[str, list] = {row[0]: list(row) for row in TABLE}
+        self._made: dict = {}  # by signal: a pin is set up once
         for override in overrides:
             row = self._rows[override[0]]
             row[1] = override[1]
@@ -100,24 +101,26 @@ class Pins:
         return _unit(_FUNCTIONS[signal][0], self.gpio(signal))
 
     def pin(self, machine, signal):
-        """Return the signal's pin as an input, or as an output at its quiet level."""
-        _, gpio, direction, pull, active, _ = self._rows[signal]
-        if direction == OUT:
-            return machine.Pin(gpio, machine.Pin.OUT, value=1 - active)
-        pulls = {DOWN: machine.Pin.PULL_DOWN, UP: machine.Pin.PULL_UP, BARE: None}
-        return machine.Pin(gpio, machine.Pin.IN, pulls[pull])
+        """Return the signal's pin: an input, or an output that was put to its quiet level."""
+        if signal not in self._made:
+            _, gpio, direction, pull, active, _ = self._rows[signal]
+            if direction == OUT:
+                made = machine.Pin(gpio, machine.Pin.OUT, value=1 - active)
+            else:
+                pulls = {DOWN: machine.Pin.PULL_DOWN, UP: machine.Pin.PULL_UP, BARE: None}
+                made = machine.Pin(gpio, machine.Pin.IN, pulls[pull])
+            self._made[signal] = made
+        return self._made[signal]
 
     def switch(self, machine, signal):
         """Return a `machine.Signal` of the pin, whose 1 is "on"."""
         return machine.Signal(self.pin(machine, signal), invert=self.active(signal) == 0)
 
     def rest(self, machine):
-        """Put every output at its quiet level, the drive's first."""
-        for signal in ("enable", "step"):
-            self.pin(machine, signal)
-        for signal in SIGNALS:
+        """Put every output at its quiet level, the drive's first; later, put it back there."""
+        for signal in ("enable", "step") + SIGNALS:
             if self._rows[signal][2] == OUT:
-                self.pin(machine, signal)
+                self.pin(machine, signal).value(1 - self.active(signal))
 
 
 def check(key, value):

@@ -1,0 +1,61 @@
+"""What a board does that must not run: it stays at rest and says why to whoever asks.
+
+Every line that ends in a question mark is answered: `*IDN?` with who this is, all others with the
+next reason, in the form of SCPI's SYSTem:ERRor?, one after the other and round again.  Nothing else
+is understood; the drive has no current, and nothing here could give it any.  The status light shows
+that the settings are refused.  On USB, the interrupt key leads to the interpreter's prompt, for new
+files.
+"""
+
+from controller.board.rp2.light import REFUSED, Light
+
+LINE_MAX = 256  # longer ones are no question of ours
+NUMBER = -220  # SCPI-1999 volume 2, 21.8.10: parameter error
+REASON_MAX = 200
+
+
+class Refusal:
+    """Answers on a line."""
+
+    def __init__(self, reasons, serial):
+        """`reasons`: why, at least one text."""
+        self._reasons = [_clean(reason)[:REASON_MAX] for reason in reasons]
+        self._serial = serial
+        self._next = 0
+        self._heard = b""
+
+    def answer(self, data):
+        """Take bytes that have come; return what there is to say, maybe nothing."""
+        self._heard = (self._heard + data)[-LINE_MAX:]
+        said = b""
+        while b"\n" in self._heard:
+            end = self._heard.index(b"\n")
+            asked = self._heard[:end].strip().upper()
+            self._heard = self._heard[end + 1 :]
+            if asked.endswith(b"*IDN?"):
+                said += f"Tallywheel,refused,{self._serial},0\n".encode()
+            elif asked.endswith(b"?"):
+                said += f'{NUMBER},"Parameter error;{self._reasons[self._next]}"\n'.encode()
+                self._next = (self._next + 1) % len(self._reasons)
+        return said
+
+
+def stay(line, reasons, serial, clock, idle, lamp):
+    """Answer on `line` for ever. `lamp`: signal of the status light, or None."""
+    refusal = Refusal(reasons, serial)
+    light = Light(lamp) if lamp is not None else None
+    while True:
+        now_us = clock.begin_round()
+        said = refusal.answer(line.read())
+        if said:
+            line.write(said)
+        line.poll()
+        if light is not None:
+            light.show(REFUSED, now_us)
+        if not line.ready:
+            idle()
+
+
+def _clean(text):
+    """Return text that fits into a quoted string on one line."""
+    return "".join([c if " " <= c <= "~" and c != '"' else " " for c in text])

@@ -1,0 +1,75 @@
+"""A serial line over the chip's USB: standard input and output of MicroPython.
+
+Theory of operation
+-------------------
+Reading waits for a byte and writing for room, half a second if the host has stopped reading.  So
+nothing is read or written without asking `poll` first, and as it only says that there is room for
+one byte, bytes go out one at a time, a bounded number in each turn of the main loop.  What the host
+does not take waits here up to a bound; beyond it a whole message is dropped.
+
+The byte 3 must reach the link, where it is the device clear; the entry point tells the interpreter
+that it is no keyboard interrupt.
+"""
+
+READ_BYTES = 64  # in one turn; the chip keeps 512 more
+SEND_BYTES = 32  # in one turn: about 2 ms of it
+
+
+class UsbLine:
+    """`controller.board.ports.Line` on `sys.stdin` and `sys.stdout`."""
+
+    def __init__(self, select, sys, most_bytes):
+        """`select`, `sys`: the modules, or what looks like them; `most_bytes` may wait."""
+        self._heard = select.poll()
+        self._heard.register(sys.stdin, select.POLLIN)
+        self._room = select.poll()
+        self._room.register(sys.stdout, select.POLLOUT)
+        self._source = sys.stdin.buffer
+        self._sink = sys.stdout.buffer
+        self._most_bytes = most_bytes
+        self._waiting = b""
+        self._sent = 0  # of what waits
+        self._byte = bytearray(1)
+        self.dropped = 0  # messages that found no room
+
+    @property
+    def ready(self):
+        """True if bytes have come."""
+        return _any(self._heard)
+
+    def read(self):
+        data = bytearray(READ_BYTES)
+        count = 0
+        while count < READ_BYTES and _any(self._heard):
+            if not self._source.readinto(self._byte):
+                break
+            data[count] = self._byte[0]
+            count += 1
+        return bytes(data[:count])
+
+    def write(self, data):
+        if len(self._waiting) - self._sent + len(data) > self._most_bytes:
+            self.dropped += 1
+            return
+        self._waiting = self._waiting[self._sent :] + data
+        self._sent = 0
+
+    def poll(self):
+        """Go on sending; to be called in every turn of the main loop."""
+        left = min(len(self._waiting) - self._sent, SEND_BYTES)
+        while left > 0 and _any(self._room):
+            self._byte[0] = self._waiting[self._sent]
+            if not self._sink.write(self._byte):
+                return
+            self._sent += 1
+            left -= 1
+        if self._sent == len(self._waiting):
+            self._waiting = b""
+            self._sent = 0
+
+
+def _any(poll):
+    """Tell whether a poll has anything to tell now."""
+    for _ in poll.ipoll(0):
+        return True
+    return False

@@ -1,0 +1,265 @@
+"""State machines and DMA channels in front of a simulated drive.
+
+Theory of operation
+-------------------
+`controller.board.rp2.feed` describes a move to two DMA channels as blocks in memory.  Here the
+blocks are read as the data sheets have it (control, read address, write address, count; the control
+channel hands them to the data channel one by one), put together into the words of one move, and
+given to the plant, which makes the pulses.  The number of words handed over at any time follows
+from the pulses: those before it, the one that runs, one unpacked and eight in the queue.
+
+Only what the feed does is here; anything else it might do raises.
+"""
+
+from array import array
+from typing import Any
+
+from controller.motion.words import Move, unpack
+
+QUEUE_WORDS = 10  # running, unpacked, and eight in the queue
+FULL_X, COUNT_TO_ISR, PUSH = 0xA02B, 0xA0C9, 0x8000
+BLOCK_BYTES = 16
+PAGE = 1 << 20  # between the addresses of two arrays
+
+
+class Rp2:
+    """As the module `rp2`. `drive`: start(move), replace(move), halt(), issued(), direction."""
+
+    class PIO:
+        OUT_LOW, SHIFT_RIGHT, JOIN_TX = 0, 1, 2
+
+    def __init__(self, drive: Any) -> None:
+        self._engine = Engine(drive)
+
+    def asm_pio(self, **_: Any) -> Any:
+        return lambda program: program.__name__
+
+    def StateMachine(self, number: int, program: str = "", **_: Any) -> Any:  # noqa: N802
+        return CountMachine(self._engine) if program == "count" else StepMachine(self._engine)
+
+    def DMA(self) -> "Channel":  # noqa: N802
+        return Channel(self._engine)
+
+
+class Engine:
+    """What the parts share."""
+
+    def __init__(self, drive: Any) -> None:
+        self.drive = drive
+        self.channels: list[Channel] = []
+        self.arrays: list[Any] = []
+        self.active = False
+        self.zeroed = True  # nothing has been started since the count was put to nought
+        self.blocks: list[tuple[list[int], bool]] = []  # words, and whether they are the cruise
+        self.handed: list[int] = []  # words handed over before these blocks
+        self.resume_at_start = False  # the control channel has been given a new place to read
+        self.step: Any = None
+
+    def address(self, thing: Any) -> int:
+        for at, known in enumerate(self.arrays):
+            if known is thing:
+                return at * PAGE
+        self.arrays.append(thing)
+        return (len(self.arrays) - 1) * PAGE
+
+    def words_at(self, address: int, count: int) -> list[int]:
+        start = address % PAGE // 4
+        found = list(self.arrays[address // PAGE][start : start + count])
+        assert len(found) == count, "beyond the end of an array"
+        return found
+
+    def load(self, blocks: Any) -> None:
+        """Read the chain of blocks from its start to the one that chains no further."""
+        data, control = self.channels
+        self.blocks = []
+        for at in range(0, len(blocks), 4):
+            settings, read, write, count = blocks[at : at + 4]
+            assert write == self.address(self.step), "words for nobody"
+            fields = data.unpacked(settings)
+            if fields.get("inc_read", True):
+                words = self.words_at(read, count)
+            else:
+                words = self.words_at(read, 1) * count
+            # The control channel's blocks are the first array it has been told, the words of the
+            # cruise the second.
+            self.blocks.append((words, read // PAGE == 1))
+            if fields["chain_to"] != control.channel:
+                return
+        raise AssertionError("the chain of blocks has no end")
+
+    def move(self) -> Move:
+        """The blocks, and what was handed over before them, as one move."""
+        head, tail = array("I", self.handed), array("I")
+        cruise = ticks = 0
+        for words, cruising in self.blocks:
+            for word in words:
+                if cruising:
+                    steps, ticks = unpack(word)
+                    cruise += steps
+                elif cruise:
+                    tail.append(word)
+                else:
+                    head.append(word)
+        return Move(self.drive.direction, head, cruise, ticks or 14, tail)
+
+    def sent(self) -> list[int]:
+        """The words that have been handed over by now."""
+        words = list(self.handed)
+        for block, _ in self.blocks:
+            words += block
+        left = self.drive.issued()
+        done = 0
+        for word in words:
+            left -= unpack(word)[0]
+            if left < 0:
+                break
+            done += 1
+        return words[: done + QUEUE_WORDS]
+
+
+class StepMachine:
+    def __init__(self, engine: Engine) -> None:
+        self._engine = engine
+        engine.step = self
+
+    def init(self, program: str, freq: int, sideset_base: Any) -> None:
+        assert freq == 5_000_000
+        self._engine.active = False
+
+    def active(self, on: int) -> None:
+        self._engine.active = bool(on)
+        if not on:
+            self._engine.drive.halt()
+
+    def restart(self) -> None:
+        assert not self._engine.active
+
+    def exec(self, instruction: int) -> None:
+        assert not self._engine.active
+
+
+class CountMachine:
+    """Counts the pulses of one move, as the drive has issued them."""
+
+    def __init__(self, engine: Engine) -> None:
+        self._engine = engine
+        self._queue: list[int] = []
+        self._value = 0
+
+    def active(self, on: int) -> None:
+        assert on, "the count machine is never stopped"
+
+    def exec(self, instruction: int) -> None:
+        if instruction == FULL_X:
+            self._engine.zeroed = True
+        elif instruction == COUNT_TO_ISR:
+            self._value = 0 if self._engine.zeroed else self._engine.drive.issued()
+        else:
+            assert instruction == PUSH
+            self._queue.append(self._value)
+
+    def rx_fifo(self) -> int:
+        return len(self._queue)
+
+    def get(self) -> int:
+        return self._queue.pop(0)
+
+
+class Channel:
+    """One DMA channel; the first made is the data channel, the second the control channel."""
+
+    def __init__(self, engine: Engine) -> None:
+        self._engine = engine
+        self.channel = len(engine.channels)
+        engine.channels.append(self)
+        self.registers = array("I", [0] * 16)
+        self.count = 0
+        self._write_at = 0
+        self._settings: list[dict[str, Any]] = []
+        self._ctrl = 0
+        self._read: Any = 0
+        self._read_at = 0
+        self._sent: list[int] | None = None  # while frozen: words handed over by then
+
+    def pack_ctrl(self, **fields: Any) -> int:
+        self._settings.append(fields)
+        return len(self._settings) - 1
+
+    def unpacked(self, settings: int) -> dict[str, Any]:
+        return self._settings[settings]
+
+    @property
+    def read(self) -> int:
+        return self._read_at
+
+    @read.setter
+    def read(self, thing: Any) -> None:
+        self._read = thing
+        self._read_at = self._engine.address(thing)
+        self._engine.resume_at_start = self.channel == 1
+
+    @property
+    def write(self) -> int:
+        return self._write_at
+
+    @write.setter
+    def write(self, thing: Any) -> None:
+        self._write_at = self._engine.address(thing)
+
+    @property
+    def ctrl(self) -> int:
+        return self._ctrl
+
+    @ctrl.setter
+    def ctrl(self, settings: int) -> None:
+        self._ctrl = settings
+        if self.channel == 0:
+            if not self.unpacked(settings).get("enable", True):
+                self._freeze()
+            elif self._sent is not None:
+                self._go_on()
+
+    def config(self, read: Any, write: Any, count: int, ctrl: int, trigger: bool) -> None:
+        assert self.channel == 1 and trigger and count == 4
+        engine = self._engine
+        self.read = read
+        engine.handed = []
+        engine.load(read)
+        engine.zeroed = False
+        engine.channels[0]._sent = None
+        if engine.active:
+            engine.drive.start(engine.move())
+
+    def active(self, on: int | None = None) -> int:
+        """With 0: stop; with 1: have the control channel go on where it reads."""
+        if on is None:
+            return 1 if self.channel == 0 and self.count else 0
+        if on:
+            assert self.channel == 1
+            engine = self._engine
+            data = engine.channels[0]
+            if engine.resume_at_start:
+                assert data._sent is not None, "blocks anew while the old ones run"
+                engine.handed = data._sent
+            data._go_on()
+        return 0
+
+    def _freeze(self) -> None:
+        """Say which block the data channel is in and how much of it is left."""
+        engine = self._engine
+        control = engine.channels[1]
+        self._sent = engine.sent()
+        engine.resume_at_start = False
+        beyond = len(self._sent) - len(engine.handed)
+        for slot, (words, _) in enumerate(engine.blocks):
+            if beyond <= len(words) or slot == len(engine.blocks) - 1:
+                self.count = max(0, len(words) - beyond)
+                control._read_at = engine.address(control._read) + (slot + 1) * BLOCK_BYTES
+                return
+            beyond -= len(words)
+
+    def _go_on(self) -> None:
+        engine = self._engine
+        self._sent = None
+        engine.load(engine.channels[1]._read)
+        engine.drive.replace(engine.move())
