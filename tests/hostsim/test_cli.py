@@ -12,7 +12,10 @@ from hostsim.cli import main
 from hostsim.plant.faults import MIXES
 
 CONFIG = str(Path(__file__).parents[2] / "configs" / "m4_nut.toml")
-VERBS = ("dispense", "serve", "request", "plan", "check", "registers", "replay", "bundle")
+VERBS = (
+    *("dispense", "serve", "request", "plan", "check", "part"),
+    *("registers", "replay", "bundle"),
+)
 
 
 @pytest.fixture
