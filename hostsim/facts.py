@@ -85,7 +85,7 @@ def measure(config: ModuleConfig) -> Facts:
         runs_s=runs_s,
         settled_s=settled_s,
         separation_rate=1e6 / windows.separation_us,
-        refill_rate=_refill_rate(config),
+        refill_rate=refill_rate(config),
         life_h=s.sprocket_rated_pieces / rate / 3600,
         empty_s=s.magazine_capacity / rate,
         notice_s=s.magazine_low / rate,
@@ -96,7 +96,7 @@ def measure(config: ModuleConfig) -> Facts:
     )
 
 
-def _refill_rate(config: ModuleConfig) -> float:
+def refill_rate(config: ModuleConfig) -> float:
     """Rate up to which every pocket stays under the mouth until the next part has slid in."""
     column = Column.of(config.values)
     if column.slide_m_s2 <= 0:

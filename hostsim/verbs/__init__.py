@@ -11,6 +11,7 @@ from hostsim.verbs import (
     replay,
     request,
     serve,
+    size,
 )
 from hostsim.verbs.common import VerbError
 
@@ -21,6 +22,7 @@ VERBS = (
     plan,
     check,
     part,
+    size,
     registers,
     replay,
     bundle,

@@ -1,0 +1,108 @@
+"""The drawing, read back: its scale, its lines and its dimensions against the wheel."""
+
+import math
+import re
+import xml.etree.ElementTree as ET
+
+import pytest
+
+from hostsim.parts import find_part
+from hostsim.sizing.drawing import draw, paper
+from hostsim.sizing.wheel import SizeError, Wheel
+from tests.hostsim.sizing.rig import PARTS, found
+
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+@pytest.fixture(params=PARTS)
+def drawn(request, tmp_path):
+    """A design and its drawing."""
+    design = found(request.param).best
+    draw(design, tmp_path / "wheel.svg")
+    return design, ET.parse(tmp_path / "wheel.svg").getroot()
+
+
+def by_name(root, name):
+    return next(each for each in root.iter() if each.get("id") == name)
+
+
+def numbers(text):
+    return [float(each) for each in re.findall(r"-?\d+\.?\d*(?:e-?\d+)?", text)]
+
+
+def test_a_unit_of_the_drawing_is_a_millimetre_on_paper(drawn):
+    _, root = drawn
+    width, height = root.get("width"), root.get("height")
+    assert width.endswith("mm") and height.endswith("mm")
+    assert numbers(root.get("viewBox")) == [0, 0, *numbers(width), *numbers(height)]
+    # ISO 216
+    assert (numbers(width)[0], numbers(height)[0]) in ((210, 297), (297, 420), (420, 594))
+    bar = by_name(root, "scale-bar")
+    assert float(bar.get("x2")) - float(bar.get("x1")) == pytest.approx(100)
+
+
+def test_the_lines_are_the_wheel(drawn):
+    design, root = drawn
+    wheel = design.wheel
+    circle = by_name(root, "pitch-circle")
+    assert float(circle.get("r")) == pytest.approx(wheel.pitch_radius_mm, abs=1e-3)
+    axis = float(circle.get("cx")), float(circle.get("cy"))
+    steps = re.findall(r"([MLA]) ([^MLAZ]*)", by_name(root, "wheel").get("d"))
+    rounds = [numbers(rest) for kind, rest in steps if kind == "A"]
+    slots = [each for each in rounds if each[0] == pytest.approx(wheel.pocket_mm / 2, abs=1e-3)]
+    assert len(slots) == wheel.pockets
+    corners = [tuple(numbers(rest)[-2:]) for _, rest in steps]
+    reach = [math.dist(axis, corner) for corner in corners]
+    assert max(reach) == pytest.approx(wheel.rim_radius_mm, abs=0.01)
+    web = by_name(root, "release-edge")
+    assert float(web.get("x1")) == pytest.approx(axis[0])
+    assert float(web.get("y1")) - axis[1] == pytest.approx(wheel.guide_radius_mm, abs=0.01)
+
+
+def test_parts_stand_at_rest_half_a_pitch_from_the_release_edge(drawn):
+    design, root = drawn
+    wheel = design.wheel
+    circle = by_name(root, "pitch-circle")
+    axis = float(circle.get("cx")), float(circle.get("cy"))
+    part = by_name(root, "part-0")
+    if part.get("d"):  # a hexagon: the mean of its corners
+        corners = [numbers(each) for each in re.findall(r"[ML] ([^MLZ]*)", part.get("d"))]
+        middle = [sum(values) / len(corners) for values in zip(*corners, strict=True)]
+    else:
+        middle = [float(part.get("cx")), float(part.get("cy"))]
+    before = math.degrees(math.atan2(axis[0] - middle[0], middle[1] - axis[1]))
+    assert before == pytest.approx(wheel.pitch_deg / 2, abs=0.05)
+    assert math.dist(axis, middle) == pytest.approx(wheel.pitch_radius_mm, abs=0.01)
+
+
+def test_nothing_leaves_the_paper_and_no_dimension_is_missing(drawn):
+    design, root = drawn
+    wheel = design.wheel
+    width, height = numbers(root.get("viewBox"))[2:]
+    for each in root.iter():
+        for key, most in (("x", width), ("y", height), ("cx", width), ("cy", height)):
+            if each.get(key):
+                assert 0 <= float(each.get(key)) <= most
+    words = " | ".join(each.text for each in root.iter(f"{SVG}text"))
+    for value in (
+        f"{2 * wheel.rim_radius_mm:.2f} wheel",
+        f"{2 * wheel.pitch_radius_mm:.2f} pitch circle",
+        f"{2 * wheel.guide_radius_mm:.2f} guide",
+        f"web {wheel.web_mm:.2f}",
+        f"{wheel.pocket_mm:.2f}",
+        f"{wheel.chord_mm:.2f}",
+        f"{wheel.pockets} times",
+        wheel.part.designation,
+        "1:1",
+        "guard",
+        "Isolate",
+        f"beam {design.plan.beam.drop_mm:g} mm",
+    ):
+        assert value in words
+
+
+def test_a_larger_wheel_goes_on_larger_paper_and_none_beyond_that():
+    part = find_part("ISO 4032 M5")
+    assert [paper(Wheel(part, 9, radius))[0] for radius in (15, 60, 100)] == ["A4", "A3", "A2"]
+    with pytest.raises(SizeError, match="does not go on paper"):
+        paper(Wheel(part, 9, 400))

@@ -1,0 +1,81 @@
+"""From a part to parts: what is written passes `check` and delivers, as fast as was predicted.
+
+The rest of the library and more widths are in tests/bench/study_sizing.py.
+"""
+
+import json
+
+import pytest
+
+from hostsim.cli import main
+from hostsim.config import load
+from hostsim.dispensing import dispense
+from hostsim.facts import measure
+from hostsim.figures import check
+from hostsim.module import SimModule
+
+CASES = (
+    ("ISO 4032 M5", "--width", "60"),
+    ("ISO 7089 M3", "--pockets", "9..10"),
+    ("ISO 4762 M4x12", "--pitch-radius", "18"),
+    ("ISO 7380-1 M6x20", "--rate", "5"),
+    ("ISO 10642 M3x8", "--motor", "nema17-34"),
+    ("ring outer=8mm hole=4.2mm height=6mm density=2.7g/cm3", "--width", "55"),
+)
+QUANTITY = 25  # less than any of the magazines holds
+
+
+@pytest.mark.parametrize("case", CASES, ids=" ".join)
+def test_what_is_written_passes_check_and_delivers_at_the_rate_predicted(case, tmp_path, capsys):
+    path = tmp_path / "sized.toml"
+    part, *options = case
+    options = [part, *options] if "--pockets" in options else [part, *options, "--pockets", "6..7"]
+    assert main(["size", *options, "--out", str(path)]) == 0
+    output = capsys.readouterr().out
+    assert output.splitlines()[-1] == f"next: tallywheel check {path}"
+    assert "warning" not in output
+    config = load(path)
+    assert check(config).warnings == []
+    with SimModule(config, seed=11) as module:
+        first, second = dispense(module, QUANTITY, 2)
+    for each in (first, second):
+        assert each.exact and each.truthful and each.truth == QUANTITY
+    # From the order to the last part, the place being known: within 5 % of what was predicted.
+    assert second.result.seconds == pytest.approx(measure(config).settled_s[QUANTITY], rel=0.05)
+
+
+def test_the_report_is_the_file(tmp_path, capsys):
+    path = tmp_path / "sized.toml"
+    options = ["size", "ISO 4032 M4", "--pockets", "7", "--out", str(path), "--json"]
+    assert main(options) == 0
+    told = json.loads(capsys.readouterr().out)
+    best, values = told["best"], load(path).values
+    assert best == told["designs"][0]
+    assert values["sprocket"]["pockets"] == best["pockets"] == 7
+    assert values["sprocket"]["pitch_radius_mm"] == best["pitch_radius_mm"]
+    assert values["sprocket"]["dwell_deg"] == best["dwell_deg"]
+    assert values["gear"]["stages"] == best["stages"]
+    assert values["limits"]["velocity_rev_s"] == best["velocity_rev_s"]
+    assert values["beam"]["drop_mm"] == best["drop_mm"]
+    facts = measure(load(path))
+    assert str(facts.steps_per_pocket) == best["steps_per_pocket"]
+    assert list(facts.rounding) == best["rounding"]
+    assert facts.cruise_rate == pytest.approx(best["rate"], rel=0.002)
+
+
+def test_the_written_file_says_what_made_it_and_asks_to_measure(tmp_path, capsys):
+    path = tmp_path / "sized.toml"
+    assert main(["size", "ISO 4032 M4", "--width", "60", "--out", str(path)]) == 0
+    capsys.readouterr()
+    text = path.read_text()
+    assert 'tallywheel size "ISO 4032 M4" --width 60' in text
+    assert "Measure them" in text
+    keys = [line for line in text.splitlines() if "=" in line and not line.startswith("#")]
+    assert sum("#" in line for line in keys) > 0.6 * len(keys)
+
+
+def test_a_picture_of_the_designs(tmp_path, capsys):
+    for name in ("sizes.svg", "sizes.png"):
+        assert main(["size", "ISO 4032 M4", "--pockets", "7", "--plot", str(tmp_path / name)]) == 0
+        assert (tmp_path / name).stat().st_size > 5_000
+    assert f"wrote {tmp_path / 'sizes.png'}" in capsys.readouterr().out
