@@ -22,6 +22,9 @@ CREEP_REV_S = 0.25
 INDEX_SHARE = 0.1  # of a pitch that an index edge comes before rest, or more for much play
 RATED_PIECES = 200_000  # a printed sprocket lasts at least about this many
 MAGAZINE_MM = 1_000.0  # a straight channel of a metre
+GEAR_WIDTH_MM = 6.0
+FRICTION_N_M = 0.02  # of gears and bearings, at the motor
+SCATTER_SHARE = 0.5  # of the spread: where most parts let go
 LOW_SHARE = 10  # a tenth of the capacity
 
 LADDER = {
@@ -117,6 +120,10 @@ class Plan:
             "part": self._part(),
             "beam": self._beam(),
             "magazine": self._magazine(),
+            "joint": [
+                Line("located_by", "pins", "two dowel pins; bolts are no locating features"),
+                Line("chamfer_mm", 0.6, "on the side that the parts come to"),
+            ],
             "recovery": [
                 Line("runs", 6, "count runs for one request at most"),
                 Line("silent_pockets", 3, "so many pockets in a row without a part end a run"),
@@ -153,7 +160,13 @@ class Plan:
         return f"{self.wheel.part.name} module"[:32].removesuffix(" modul").strip()
 
     def _motor(self) -> list[Line]:
-        remarks = {"full_steps_per_rev": "look at its label", "holding_torque_n_m": self.motor.name}
+        remarks = {
+            "full_steps_per_rev": "look at its label",
+            "holding_torque_n_m": self.motor.name,
+            "resistance_ohm": "of one winding, with its inductance from the data sheet",
+            "supply_v": "of the driver",
+            "duty": "share of the time in which it is energised",
+        }
         return [Line(key, value, remarks.get(key, "")) for key, value in self.motor.values.items()]
 
     def _gear(self) -> list[Line]:
@@ -162,6 +175,8 @@ class Plan:
             Line("stages", [[train.driver, train.driven]],
                  f"[driver, driven] teeth; axes {train.centre_mm:g} mm apart"),
             Line("module_mm", MODULE_MM, "ISO 54"),
+            Line("width_mm", GEAR_WIDTH_MM, "of the wheels"),
+            Line("friction_n_m", FRICTION_N_M, "at the motor, to turn the empty train"),
         ]  # fmt: skip
 
     def _sprocket(self) -> list[Line]:
@@ -181,6 +196,8 @@ class Plan:
             Line("index_sensor", True),
             Line("lash_deg", self.train.lash_deg, "estimated for printed teeth: measure it"),
             Line("rated_pieces", RATED_PIECES, "change the sprocket after so many"),
+            Line("scatter_deg", round(wheel.spread_deg * SCATTER_SHARE, 2),
+                 "parts mostly let go this near to the edge: half the spread"),
         ]  # fmt: skip
 
     def _limits(self) -> list[Line]:
@@ -202,11 +219,14 @@ class Plan:
             Line("shortest_mm", part.shortest_mm, "shortest extent that can darken the beam"),
             Line("hole_mm", part.hole_mm, "what light can pass"),
             Line("mass_g", part.mass_g, "nominal"),
+            Line("start_mm_s", 20.0, "at most so fast a part leaves its pocket"),
         ]
 
     def _beam(self) -> list[Line]:
         return [
             Line("drop_mm", self.beam.drop_mm, "from the release edge down to the beam"),
+            Line("drop_tolerance_mm", 0.5, "either way"),
+            Line("width_mm", 1.0, "of the light; a narrower gap stays dark"),
             Line("bounce_ms", self.beam.bounce_ms, "take a sensor that chatters no longer"),
             Line("response_ms", self.beam.response_ms, "and is no slower"),
             Line("test_output", True, "wire the emitter to an output: the beam must be testable"),
@@ -219,7 +239,12 @@ class Plan:
             Line("low_level", self.capacity // LOW_SHARE, "ask for a refill at this many"),
             Line("low_sensor", True, "a sensor sees that level"),
             Line("pitch_mm", round(envelope.along_mm, 2), "from part to part"),
-            Line("height_mm", MAGAZINE_MM),
+            Line("height_mm", MAGAZINE_MM, "of the column, along the channel"),
+            Line("incline_deg", 65.0, "of the channel; 90 is upright"),
+            Line("friction", 0.25, "of steel on the channel"),
+            Line("side_pressure", 0.4, "what the walls get of the push along the channel"),
+            Line("push_n", 0.0, "of a follower on the last part"),
+            Line("mouth_pockets", 0.7, "turn while a pocket lies open to the channel"),
         ]
 
 

@@ -27,10 +27,8 @@ from typing import Any
 
 from controller.counting.windows import Windows
 from controller.motion.gear import PocketRatio
-from hostsim.advice import FAST_FULL_STEPS_S
 from hostsim.config import ConfigError, ModuleConfig, convert
 from hostsim.drivetrain import velocity_limit_rev_s
-from hostsim.drivetrain.margin import MARGIN, run_margin
 from hostsim.facts import refill_rate
 from hostsim.sizing.description import Beamed, Plan, Runs
 from hostsim.sizing.train import Motor, Train
@@ -177,21 +175,13 @@ def design(wheel: Wheel, train: Train, motor: Motor, beam: Beamed, wanted: float
     separation = beam_limit(wheel, train, motor, beam, dwell + train.lash_deg)
     most = min(lash, wanted or RATE_MOST)
     config = converted(Plan(wheel, train, motor, beam, velocity(most / per_turn)))
-    limits = Limits(motor_limit_rev_s(config) * per_turn, refill_rate(config), separation, lash)
+    motor_rate = velocity_limit_rev_s(config) * per_turn
+    limits = Limits(motor_rate, refill_rate(config), separation, lash)
     rate = limits.lowest * SHARE if wanted is None else wanted
     if rate > limits.lowest:
         raise UnfitError(f"{limits.binding} allows {limits.lowest:.1f} pockets/s")
     plan = Plan(wheel, train, motor, beam, velocity(rate / per_turn))
     return Design(plan, converted(plan), limits)
-
-
-def motor_limit_rev_s(config: ModuleConfig) -> float:
-    """Highest motor speed: with its margin of torque, and no faster than small motors are run."""
-    most = FAST_FULL_STEPS_S / config.settings.motor_full_steps
-    runs = config.values["limits"]
-    if run_margin(config, most, runs["acceleration_rev_s2"], runs["jerk_rev_s3"]) >= MARGIN:
-        return most  # the usual case, and fifty times as quick to find out
-    return velocity_limit_rev_s(config)
 
 
 def velocity(rev_s: float) -> float:

@@ -76,13 +76,24 @@ class Motor:
         return int(self.values["full_steps_per_rev"] * self.values["microsteps"])
 
 
-def _nema17(name: str, torque_n_m: float, inertia_g_cm2: float, current_a: float) -> Motor:
+def _nema17(
+    name: str,
+    torque_n_m: float,
+    inertia_g_cm2: float,
+    current_a: float,
+    resistance_ohm: float,
+    inductance_mh: float,
+) -> Motor:
     values = {
         "full_steps_per_rev": 200,
         "microsteps": 16,
         "holding_torque_n_m": torque_n_m,
         "rotor_inertia_g_cm2": inertia_g_cm2,
         "current_a": current_a,
+        "resistance_ohm": resistance_ohm,
+        "inductance_mh": inductance_mh,
+        "supply_v": 24.0,
+        "duty": 0.8,
     }
     return Motor(name, values)
 
@@ -91,9 +102,9 @@ def _nema17(name: str, torque_n_m: float, inertia_g_cm2: float, current_a: float
 MOTORS = {
     motor.name: motor
     for motor in (
-        _nema17("nema17-34", 0.28, 38.0, 1.2),
-        _nema17("nema17-40", 0.40, 54.0, 1.5),
-        _nema17("nema17-48", 0.46, 68.0, 1.7),
+        _nema17("nema17-34", 0.28, 38.0, 1.2, 1.9, 3.2),
+        _nema17("nema17-40", 0.40, 54.0, 1.5, 1.3, 2.4),
+        _nema17("nema17-48", 0.46, 68.0, 1.7, 1.2, 2.2),
     )
 }
 MOTOR = "nema17-40"

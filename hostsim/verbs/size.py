@@ -19,7 +19,7 @@ from hostsim.verbs.part import quoted, read_part
 
 DETAILS = f"""\
 PART is a designation such as "ISO 4032 M5", a file, or a description in words, as `tallywheel part
---help` tells. Units: lengths in mm, angles in degrees of the sprocket, rates in parts a second.
+--help` tells. The units are mm, degrees of the sprocket, and parts a second.
 
 For each number of pockets wheels and gears are compared; four things limit their rate:
   motor       pull-out torque must keep its margin over the demand at every speed of a run
