@@ -18,6 +18,9 @@ from hostsim.drivetrain.drive import Drive
 from hostsim.drivetrain.drive import measure as measure_drive
 from hostsim.facts import RUNS, Facts, measure
 from hostsim.figure import Figure, rounded
+from hostsim.sensing import Sensing
+from hostsim.sensing import measure as measure_sensing
+from hostsim.sensing import report as sensing_report
 from hostsim.table import table
 from hostsim.wear import MEMORIES, REQUESTS_H
 
@@ -41,6 +44,7 @@ class Report:
     title: str
     facts: Facts
     drive: Drive
+    sensing: Sensing
     groups: dict[str, list[Figure]]
     limits: list[RateLimit]
     warnings: list[str]
@@ -60,6 +64,7 @@ class Report:
             "module": self.title,
             "facts": facts,
             "drive": asdict(self.drive),
+            "sensing": asdict(self.sensing),
             "groups": {
                 name: [asdict(figure) for figure in group] for name, group in self.groups.items()
             },
@@ -97,24 +102,29 @@ def check(config: ModuleConfig) -> Report:
     """Return the figures, limits, warnings and notes of a module description."""
     facts = measure(config)
     drive = measure_drive(config)
+    sensing = measure_sensing(config)
     windows = Windows(config.settings)
     rate = rounded(facts.cruise_rate)
     return Report(
         title=f"{config.settings.name}: {config.settings.part_name}, {rate} pockets/s at cruise",
         facts=facts,
         drive=drive,
+        sensing=sensing,
         groups={
             "Motion": _motion(facts),
             "Runs": _runs(facts),
             "Torque at the motor": drive_report.torque_group(config, drive),
             "Gears": drive_report.gear_group(config, drive),
+            "Parts at the beam": sensing_report.beam_group(config, sensing),
             "Windows of the beam": _windows(windows),
             "Supply and wear": _supply(config, facts),
+            "Check by weight": sensing_report.scale_group(config, sensing),
             "Store": _store(config, facts),
         },
-        limits=_limits(config, facts, drive),
+        limits=_limits(config, facts, drive, sensing),
         warnings=[
             *advice.warnings(config, facts, windows),
+            *sensing_report.warnings(config, sensing, windows),
             *drive_report.warnings(config, drive),
         ],
         notes=advice.notes(config),
@@ -193,7 +203,7 @@ def _store(config: ModuleConfig, facts: Facts) -> list[Figure]:
     return figures
 
 
-def _limits(config: ModuleConfig, facts: Facts, drive: Drive) -> list[RateLimit]:
+def _limits(config: ModuleConfig, facts: Facts, drive: Drive, sensing: Sensing) -> list[RateLimit]:
     pockets_per_rev = facts.cruise_rate / config.values["limits"]["velocity_rev_s"]
     return [
         RateLimit("motor velocity", facts.cruise_rate, "limits.velocity_rev_s"),
@@ -206,6 +216,11 @@ def _limits(config: ModuleConfig, facts: Facts, drive: Drive) -> list[RateLimit]
             "refill of the pockets",
             facts.refill_rate,
             "how fast a part slides up: magazine.incline_deg, friction, mouth_pockets",
+        ),
+        RateLimit(
+            "overlap, one in a million",
+            sensing.overlap_rate,
+            "sprocket.scatter_deg, beam.drop_tolerance_mm, part.start_mm_s, size of the part",
         ),
         RateLimit(
             "torque of the motor",

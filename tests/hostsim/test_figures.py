@@ -100,6 +100,12 @@ CASES = [
     ([("sprocket", "lash_deg", 0.05)], "less than gears like these", "sprocket.lash_deg"),
     ([("magazine", "incline_deg", 12.0)], "don't slide", "magazine.incline_deg"),
     ([("motor", "current_a", 2.5)], "printed mount", "motor.duty"),
+    ([("sprocket", "scatter_deg", 8.0)], "reaches into the rest zone", "sprocket.dwell_deg"),
+    ([("beam", "shortest_ms", 6.0)], "taken for a disturbance", "beam.shortest_ms"),
+    ([("beam", "longest_ms", 9.0)], "taken for two", "beam.longest_ms"),
+    ([("beam", "merge_ms", 2.0)], "the gap between two", "beam.merge_ms"),
+    ([("beam", "early_ms", 63.0)], "before their window opens", "beam.early_ms"),
+    ([("beam", "late_ms", 63.0)], "window has shut", "beam.late_ms"),
 ]
 
 
