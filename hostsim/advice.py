@@ -12,21 +12,20 @@ from controller.settings import REST, REVERSE, SHAKE
 from hostsim.config import ModuleConfig
 from hostsim.facts import Facts
 from hostsim.figure import at_least, at_most
+from hostsim.joints.joint import LAYER_DEPTH, SHARP_MM
 
 # Common practice, no source.
 STEPS_OF_MOTORS = {200: "1.8", 400: "0.9"}  # full steps per turn -> degrees per step
 PRINTED_LIFE_PIECES = 200_000  # a printed sprocket lasts at least about this many
 LIFE_DOUBTED = 2.0  # times that: somebody should have measured it
-STOPPING_STEP_MM = 0.1  # at a joint of the channel
-LAYER_DEPTH_SHARE = 1 / 3  # depth of the lines between layers of an FDM print
 
 NOTES = (
     "Parts must not be able to fall while the sprocket rests: turn it by hand to each rest position"
     " and tap it.",
-    f"A step of less than {STOPPING_STEP_MM} mm at a joint of the channel already stops the leading"
+    f"A step of less than {SHARP_MM} mm at a joint of the channel already stops the leading"
     " part: chamfer the side the parts come to.",
     "The lines between the layers of an FDM print are about a third of the layer height deep:"
-    f" print channels with layers of less than {STOPPING_STEP_MM / LAYER_DEPTH_SHARE:.1f} mm, or"
+    f" print channels with layers of less than {SHARP_MM / LAYER_DEPTH:.1f} mm, or"
     " with the lines along the way of the parts.",
     f"A printed sprocket lasts at least about {PRINTED_LIFE_PIECES:,} pieces: watch the share of"
     " missed pockets well before.",

@@ -212,12 +212,11 @@ def _host_only(row: Row, value: Any) -> Iterator[str]:
     """Yield what is wrong with the value of a key that the firmware doesn't know."""
     if row.kind is list:
         yield from _points(row, value)
-    elif row.choices:
-        if value not in row.choices:
-            names = ", ".join(f'"{choice}"' for choice in row.choices)
-            yield _line(row.key, value, "", "", f"must be one of {names}")
-    elif not row.low <= value <= row.high:
+    elif row.kind is not str and not row.low <= value <= row.high:
         yield _line(row.key, value, row.unit, _span(row), "")
+    elif row.choices and value not in row.choices:
+        names = ", ".join(json.dumps(choice) for choice in row.choices)
+        yield _line(row.key, value, row.unit, "", f"must be one of {names}")
 
 
 def _points(row: Row, points: list[Any]) -> Iterator[str]:

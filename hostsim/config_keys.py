@@ -26,7 +26,7 @@ class Row:
     low: float = 0.0  # low and high only where there is no firmware key
     high: float = 0.0
     default: Any = None  # of a key without a firmware key; None where it must be written
-    choices: tuple[str, ...] = ()  # the words that a text may be
+    choices: tuple[Any, ...] = ()  # the values that there are, if not all in the range
 
     @property
     def key(self) -> str:
@@ -109,11 +109,11 @@ ROWS = (
     Row("recovery", "ladder", "rungs", "recovery_ladder", kind=list),
     Row("request", "quantity_max", "parts", "request_quantity_max", kind=int),
     Row("joint", "located_by", "", kind=str, default="none", choices=("none", "bolts", "pins")),
-    Row("joint", "bolt_mm", "mm", low=3.0, high=8.0, default=4.0),
+    Row("joint", "bolt_mm", "mm", low=3.0, high=8.0, default=4.0, choices=(3, 3.5, 4, 5, 6, 8)),
     Row(
         "joint", "bolt_holes", "", kind=str, default="medium", choices=("fine", "medium", "coarse")
     ),
-    Row("joint", "pin_mm", "mm", low=3.0, high=10.0, default=8.0),
+    Row("joint", "pin_mm", "mm", low=3.0, high=10.0, default=8.0, choices=(3, 4, 5, 6, 8, 10)),
     Row("joint", "pin_holes", "", kind=str, default="reamed", choices=("reamed", "printed")),
     Row("joint", "print_tolerance_mm", "mm", low=0.0, high=2.0, default=0.2),
     Row("joint", "layer_mm", "mm", low=0.0, high=1.0, default=0.2),

@@ -18,6 +18,9 @@ from hostsim.drivetrain.drive import Drive
 from hostsim.drivetrain.drive import measure as measure_drive
 from hostsim.facts import RUNS, Facts, measure
 from hostsim.figure import Figure, rounded
+from hostsim.joints import Joint
+from hostsim.joints import measure as measure_joint
+from hostsim.joints import report as joint_report
 from hostsim.sensing import Sensing
 from hostsim.sensing import measure as measure_sensing
 from hostsim.sensing import report as sensing_report
@@ -45,6 +48,7 @@ class Report:
     facts: Facts
     drive: Drive
     sensing: Sensing
+    joint: Joint | None
     groups: dict[str, list[Figure]]
     limits: list[RateLimit]
     warnings: list[str]
@@ -65,6 +69,7 @@ class Report:
             "facts": facts,
             "drive": asdict(self.drive),
             "sensing": asdict(self.sensing),
+            "joint": asdict(self.joint) if self.joint else None,
             "groups": {
                 name: [asdict(figure) for figure in group] for name, group in self.groups.items()
             },
@@ -103,6 +108,7 @@ def check(config: ModuleConfig) -> Report:
     facts = measure(config)
     drive = measure_drive(config)
     sensing = measure_sensing(config)
+    joint = measure_joint(config.values)
     windows = Windows(config.settings)
     rate = rounded(facts.cruise_rate)
     return Report(
@@ -110,6 +116,7 @@ def check(config: ModuleConfig) -> Report:
         facts=facts,
         drive=drive,
         sensing=sensing,
+        joint=joint,
         groups={
             "Motion": _motion(facts),
             "Runs": _runs(facts),
@@ -118,6 +125,7 @@ def check(config: ModuleConfig) -> Report:
             "Parts at the beam": sensing_report.beam_group(config, sensing),
             "Windows of the beam": _windows(windows),
             "Supply and wear": _supply(config, facts),
+            **({"Joint": joint_report.group(config, joint)} if joint else {}),
             "Check by weight": sensing_report.scale_group(config, sensing),
             "Store": _store(config, facts),
         },
@@ -126,6 +134,7 @@ def check(config: ModuleConfig) -> Report:
             *advice.warnings(config, facts, windows),
             *sensing_report.warnings(config, sensing, windows),
             *drive_report.warnings(config, drive),
+            *(joint_report.warnings(config, joint) if joint else ()),
         ],
         notes=advice.notes(config),
     )

@@ -112,6 +112,9 @@ def test_a_word_that_is_no_choice_is_refused_with_those_there_are():
     assert refused(joint={"located_by": "glue"}) == [
         'joint.located_by = "glue": must be one of "none", "bolts", "pins"'
     ]
+    assert refused(joint={"bolt_mm": 7}) == [
+        "joint.bolt_mm = 7 mm: must be one of 3, 3.5, 4, 5, 6, 8"
+    ]
 
 
 @pytest.mark.parametrize("row", NUMBERS, ids=lambda row: row.key)
