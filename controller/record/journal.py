@@ -4,7 +4,9 @@ Theory of operation
 -------------------
 A record is a sequence number, the length and kind of its payload, the payload, and a CRC-32 over
 all of them.  It begins at a boundary of the store's unit, which is what a cut may damage, so that
-a write that is torn never harms an older record.  It is read back before it counts.
+a write that is torn never harms an older record.  It is read back before it counts.  Behind a torn
+one a gap stays erased: where only its last byte is missing, the first byte of the next record may
+be just that one, and would bring it back to life.
 
     segment   | snapshot, seal | record ... | record ... | torn | record ... |  erased
                  generation n    each at a unit boundary
@@ -41,6 +43,8 @@ SEAL = 0  # the kind that is the journal's own; others are 1 to 127
 OF_SNAPSHOT = 128  # added to the kind of a record that stands before a seal
 SEAL_BYTES = HEAD_BYTES + struct.calcsize(_SEAL) + CRC_BYTES  # of its whole record
 ERASED_WORD = 0xFFFFFFFF  # what is erased is no record, and needs no CRC to tell
+# A torn record that lacks more than its CRC can be made whole by what follows once in 2^32 only.
+TORN_GAP_BYTES = CRC_BYTES
 CHUNK_BYTES = 256  # read at a time when looking for the end of what is used
 
 
@@ -163,9 +167,11 @@ class Journal:
         unit = self._store.unit_bytes
         used_end = self._used_end(segment)
         offset = 0
+        torn = False  # what stands last is no whole record
         while offset < used_end:
             record = self._record_at(segment, offset)
-            if record is None or record[0] <= self._sequence:
+            torn = record is None or record[0] <= self._sequence
+            if torn:
                 offset += 1
             else:
                 sequence, kind, payload = record
@@ -180,7 +186,7 @@ class Journal:
             if offset >= snapshot_end:
                 offset = span(offset, unit)
         self._segment = segment
-        self._offset = offset
+        self._offset = span(used_end + TORN_GAP_BYTES, unit) if torn else offset
 
     def _record_at(self, segment, offset):
         """Return (sequence number, kind, payload) of a record that is whole, or None."""

@@ -99,6 +99,33 @@ def test_a_record_that_is_torn_at_any_byte_harms_no_other():
             assert not journal.damaged
 
 
+def test_a_torn_record_is_not_brought_back_to_life_by_the_next_one():
+    """Whatever bytes it lacks: the next record may begin with just those."""
+    alike = 0
+    for number in range(600):
+        payload = struct.pack("<H", number)
+        length = framed_bytes(len(payload))
+        for missing in (1, 2, 4):
+            memory = Memory(1024)
+            memory.litter = lambda count: ERASED * count
+            journal = filled(memory, 2)
+            memory.cut_after = length - missing
+            try:
+                journal.append(2, payload)
+            except Cut:
+                pass
+            memory = memory.copy()
+            journal, found = opened(memory)
+            if found == records(2):  # else what it lacks is as if erased
+                assert journal.append(3, b"behind")
+                journal, found = opened(memory)
+                assert found[:2] == records(2) and found[2:] == [(3, b"behind")], (number, missing)
+                assert not journal.damaged
+        torn = framed(4, 2, payload)  # behind a snapshot, its seal and a record
+        alike += torn[-1] == torn[0]  # the next one has the same number, and begins with it
+    assert alike
+
+
 def test_a_compaction_that_is_cut_at_any_byte_leaves_the_old_or_the_new():
     for unit in (1, 16):
         memory = Memory(160, unit)
