@@ -14,7 +14,9 @@ still under way.
 """
 
 from controller.board.ports import EXCEPTION, HUNG, POCKET_INDEX, POCKET_INDEX_LEFT, POWER_UP
+from controller.counting import phase as phases
 from controller.counting import tally as counting
+from controller.counting.phase import Phase
 from controller.counting.pulses import PulseReader
 from controller.counting.selftest import BeamTest
 from controller.counting.tally import Tally
@@ -44,6 +46,13 @@ LOOK_US = 2000
 # The next round after one in which a host said something, so that its wish is acted upon.
 SOON_US = 1
 
+# Why parts fall otherwise than they used to, for each alarm.
+_DRIFT_CAUSES = {
+    phases.NO_ALARM: causes.NO_CAUSE,
+    phases.SLIP: causes.PHASE_SLIP,
+    phases.WEAR: causes.PHASE_WEAR,
+    phases.DIRT: causes.BEAM_DRIFT,
+}
 _STORE_CAUSES = {book.LOST: causes.RECORD_LOST, book.FAILED: causes.RECORD_FAILED}
 
 
@@ -63,11 +72,14 @@ class Firmware:
         self.counters = Counters()
         self.orders = Orders()
         self.windows = Windows(settings)
-        self.book = Book(ports.store, settings, self.windows, self.counters, self.orders)
+        self.sprocket = Sprocket(settings, ports.drive, words)
+        self.phase = Phase(settings, self.windows, self.sprocket.ratio)
+        self.book = Book(
+            ports.store, settings, self.windows, self.counters, self.orders, self.phase
+        )
         self.reader = PulseReader(self.windows)
         self.tally = Tally(self.windows)
         self.test = BeamTest(settings, self.windows, ports.beam)
-        self.sprocket = Sprocket(settings, ports.drive, words)
         self.service = Service(settings, ports.drive, self.sprocket, self.events)
         self.request = Request(
             settings,
@@ -211,7 +223,11 @@ class Firmware:
         """Keep how late and how wide the part just counted was, if its release is known."""
         pocket, edge_us, rate_steps_s = self.tally.filled
         if rate_steps_s:
-            self.parts.add(pocket, start_us - edge_us, end_us - start_us, rate_steps_s)
+            delay_us, width_us = start_us - edge_us, end_us - start_us
+            self.parts.add(pocket, delay_us, width_us, rate_steps_s)
+            phase = self.phase
+            if phase.take(delay_us, width_us, rate_steps_s, self.sprocket.finds):
+                self.events.note(self.now_us, ev.DRIFT, self.drift_cause(), phase.direction)
 
     def _stray(self, most):
         """Up to `most` parts fell after their request was closed: its bag must be checked."""
@@ -327,7 +343,13 @@ class Firmware:
         """A new sprocket is in: its counters start anew, its position is unknown."""
         self.sprocket.lose()
         self.counters.sprocket_changed()
+        self.phase.learn_phase()
+        self.book.keep_learned()
         self.book.keep()
+
+    def drift_cause(self):
+        """Return why parts fall otherwise than they used to; NO_CAUSE if they do not."""
+        return _DRIFT_CAUSES[self.phase.alarm]
 
     def note_mode(self, mode, before):
         """The unit mode has changed."""

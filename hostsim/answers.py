@@ -287,6 +287,29 @@ class Position(Answer):
 
 
 @dataclass(frozen=True)
+class ChartOf(Answer):
+    """`SENSe:PHASe?` in mdeg of the sprocket, `SENSe:WIDTh?` in us: a chart of counted parts."""
+
+    learned: bool  # target and sigma are known, and the chart is kept
+    target: int
+    sigma: int  # standard deviation
+    mean: int  # moving average
+    scatter: int  # present standard deviation about it
+    up: int  # sum towards later or wider, in per cent of its limit: 100 is an alarm
+    down: int  # sum towards earlier or narrower
+
+
+@dataclass(frozen=True)
+class Drift(Answer):
+    """`SENSe:DRIFt?`: whether parts still fall as they were learned to."""
+
+    code: int  # 0: they do
+    text: str
+    remedy: str
+    direction: int  # +1: later or wider, -1: earlier or narrower
+
+
+@dataclass(frozen=True)
 class MeasuredPart(Answer):
     """`SENSe:PART?`: one counted part as it was measured."""
 

@@ -27,7 +27,9 @@ from hostsim.answers import (
     Answer,
     Authority,
     Cause,
+    ChartOf,
     Counters,
+    Drift,
     Event,
     Field,
     Identity,
@@ -289,6 +291,26 @@ class DispenserClient(Dispenser):
         """Read out the parts measured since the last time, oldest first."""
         for _ in range(self._word(int, "SENSe:PART:COUNt?")):
             yield self._read(MeasuredPart, "SENSe:PART?")
+
+    def release_phase(self) -> ChartOf:
+        """Where the sprocket stands when a pocket lets go, past the nominal edge, in mdeg."""
+        return self._read(ChartOf, "SENSe:PHASe?")
+
+    def pulse_width(self) -> ChartOf:
+        """How long a part darkens the beam, in us."""
+        return self._read(ChartOf, "SENSe:WIDTh?")
+
+    def drift(self) -> Drift:
+        """Whether parts still fall as they were learned to, and what to do if not."""
+        return self._read(Drift, "SENSe:DRIFt?")
+
+    def clear_drift(self) -> None:
+        """Tell the module that the cause of a drift alarm has been put right."""
+        self.tell("SENSe:DRIFt:CLEar")
+
+    def learn_drift(self) -> None:
+        """Have the module learn anew from its next parts what is right."""
+        self.tell("SENSe:DRIFt:LEARn")
 
     def index_edges(self) -> Iterator[IndexEdge]:
         """Read out the edges of the pocket index sensor since the last time, oldest first."""

@@ -58,7 +58,7 @@ INPUTS_OPENING = """\
 ## Discrete inputs (function 2)
 
 The first five are also the bits of `signals.inputs`, the next five bits 8 to 12 of
-`signals.operation`, then bits 8 to 12 of `signals.questionable`.
+`signals.operation`, then bits 8 to 12 of `signals.questionable`; `drift` is its bit 6.
 """
 
 HEADINGS = ("address", "name", "type", "unit", "divisor", "access", "allowed", "what it is")

@@ -54,6 +54,9 @@ STRAY_PART = 52
 EDGES_LOST = 53
 OVER_RUN = 54
 EVIDENCE = 55
+PHASE_SLIP = 56
+PHASE_WEAR = 57
+BEAM_DRIFT = 58
 
 NOTICE = 1  # somebody asked for it, or the unit goes on by itself
 WARNING = 2  # supply, receiver or bag wants attention before it goes on
@@ -243,6 +246,28 @@ CAUSES = (
         0,
         "a part fell after its request was closed",
         "Check the last bag and the present one by hand.",
+    ),
+    (
+        PHASE_SLIP,
+        WARNING,
+        0,
+        "all at once, parts fall at another angle than they were learned to",
+        _ISOLATE + "Check set screws, gear mesh and index sensor for what has moved.",
+    ),
+    (
+        PHASE_WEAR,
+        WARNING,
+        0,
+        "little by little, parts have come to fall at another angle than they were learned to",
+        _ISOLATE + "Look at the edges of the pockets; change a worn sprocket.",
+    ),
+    (
+        BEAM_DRIFT,
+        WARNING,
+        0,
+        "parts darken the beam for longer or shorter than they were learned to",
+        "With the guard shut, wipe the beam from below, check its alignment; then clear the "
+        "alarm. If the parts are others now, let it be learned anew.",
     ),
 )
 

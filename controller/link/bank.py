@@ -183,6 +183,10 @@ class Bank:
     def wires(self):
         return self.desk.wires() + self.desk.wires_fault()[:1]
 
+    def drift(self):
+        code, _, _, direction = self.desk.drift()
+        return (code, direction)
+
     def board(self):
         return self.desk.started()[:1] + self.desk.rounds()
 

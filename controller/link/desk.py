@@ -171,6 +171,16 @@ class Desk(Readings):
         self._take()
         self.pace.ask(ppm)
 
+    def clear_drift(self):
+        """Say that the cause of a drift alarm has been put right; what was learned stays."""
+        self._take()
+        self._fw.phase.clear()
+
+    def learn_drift(self):
+        """Have the charts of drift learn from the next parts what is right."""
+        self._take()
+        self._fw.phase.learn()
+
     # ---- bench moves ----------------------------------------------------------------------------
 
     def jog(self, ppm):

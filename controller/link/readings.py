@@ -5,8 +5,9 @@ or a name, so that line and bus tell the same.  Nothing here asks who is in comm
 reads needs no leave.
 """
 
+from controller.counting.phase import NO_ALARM
 from controller.counting.selftest import PASSED
-from controller.cycle import unit
+from controller.cycle import causes, unit
 from controller.cycle.orders import TICKET_MAX
 from controller.cycle.requestchart import FREEING, WAITING
 from controller.cycle.verdict import DOUBTFUL
@@ -22,6 +23,7 @@ OPER_REQUEST_OPEN = 1 << 9
 OPER_MOVING = 1 << 10
 OPER_WAITING = 1 << 11
 OPER_FREEING = 1 << 12
+QUES_PHASE = 1 << 6  # by that name in SCPI-1999 as well
 QUES_POSITION = 1 << 8
 QUES_DOUBTFUL = 1 << 9
 QUES_STRAY = 1 << 10
@@ -195,6 +197,24 @@ class Readings:
         """The oldest unread edge as (sequence, motor steps, level after it); or 0s."""
         return self._fw.index_edges.take()
 
+    # ---- drift ----------------------------------------------------------------------------------
+
+    def drift(self):
+        """(code, text, remedy, direction) of the alarm that was raised first; code 0: none.
+
+        Direction +1: later or wider than was learned, -1: earlier or narrower.
+        """
+        code, _, _, text, remedy = causes.cause(self._fw.drift_cause())
+        return (code, text, remedy, self._fw.phase.direction)
+
+    def release_phase(self):
+        """The chart of the release phase, as `counting.phase.Phase.of_phase` tells it."""
+        return self._fw.phase.of_phase()
+
+    def pulse_width(self):
+        """The chart of the pulse width, likewise."""
+        return self._fw.phase.of_width()
+
     # ---- status ---------------------------------------------------------------------------------
 
     def operation(self):
@@ -225,4 +245,6 @@ class Readings:
             bits |= QUES_BEAM
         if fw.counters.pieces >= self.settings.sprocket_rated_pieces:
             bits |= QUES_WORN
+        if fw.phase.alarm != NO_ALARM:
+            bits |= QUES_PHASE
         return bits

@@ -213,6 +213,49 @@ BLOCKS = (
         ),
     ),
     (
+        73,
+        "drift",
+        "whether parts still fall as they were learned to",
+        "drift",
+        "",
+        (
+            ("alarm", U16, "", 1, "cause; 0: none"),
+            ("direction", I16, "", 1, "+1 later or wider, -1 earlier or narrower"),
+        ),
+    ),
+    (
+        75,
+        "phase",
+        "where the sprocket stands when a pocket lets go",
+        "desk.release_phase",
+        "",
+        (
+            ("learned", U16, "", 1, "1: target and sigma are known, the chart is kept"),
+            ("target", I32, "deg", 1000, "past the release edge, as learned"),
+            ("sigma", I32, "deg", 1000, "its standard deviation, as learned"),
+            ("mean", I32, "deg", 1000, "its moving average"),
+            ("scatter", I32, "deg", 1000, "its present standard deviation"),
+            ("later", U16, "%", 1, "sum towards later; 100: alarm"),
+            ("earlier", U16, "%", 1, "sum towards earlier; 100: alarm"),
+        ),
+    ),
+    (
+        86,
+        "width",
+        "how long a part darkens the beam",
+        "desk.pulse_width",
+        "",
+        (
+            ("learned", U16, "", 1, "1: target and sigma are known, the chart is kept"),
+            ("target", I32, "s", 1000000, "pulse width, as learned"),
+            ("sigma", I32, "s", 1000000, "its standard deviation, as learned"),
+            ("mean", I32, "s", 1000000, "its moving average"),
+            ("scatter", I32, "s", 1000000, "its present standard deviation"),
+            ("wider", U16, "%", 1, "sum towards wider; 100: alarm"),
+            ("narrower", U16, "%", 1, "sum towards narrower; 100: alarm"),
+        ),
+    ),
+    (
         100,
         "selection",
         "choice of the next block's result",
@@ -302,6 +345,8 @@ COILS = (
     ("sprocket_changed", "desk.sprocket_changed", "say that a new sprocket is in (Maintenance)"),
     ("index", "desk.index_one", "turn by one pocket (Manual)"),
     ("release", "desk.release", "give the command back to whichever link wants it"),
+    ("drift_clear", "desk.clear_drift", "say that the cause of a drift alarm has been put right"),
+    ("drift_learn", "desk.learn_drift", "have the charts of drift learn anew what is right"),
 )
 
 # (name, path of a method from the bank, bit of what it returns, what a 1 means); likewise.
@@ -323,6 +368,7 @@ INPUTS = (
     ("worn", "desk.questionable", readings.QUES_WORN, "the sprocket is past its rated pieces"),
     ("busy", "desk.busy", 1, "something is under way"),
     ("beam_blocked", "beam_blocked", 1, "the beam is blocked"),
+    ("drift", "desk.questionable", readings.QUES_PHASE, "parts do not fall as they used to"),
 )
 
 

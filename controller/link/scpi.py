@@ -54,6 +54,7 @@ class ScpiServer:
 
     def __init__(self, fw):
         self.fw = fw
+        self.tree = TREE
         self.errors = ErrorQueue()
         self.status = Status()
         self._output = OutputQueue()

@@ -69,6 +69,7 @@ class Sprocket:
         self._index = self._fitted  # the index sensor is there and believed
         self.creeping = False  # the move under way, or the last one, is a creep
         self.slipped = False  # the wheel was seen to lag in this move
+        self.finds = 0  # times that a part has told where the wheel stands
         self.unfound = False  # the index sensor stayed silent over a stretch it must mark
         self._forward = True  # which flank of the lash is engaged
         self._searching = False  # until evidence is in, also after the end of the move
@@ -286,6 +287,7 @@ class Sprocket:
     def on_part(self, start_us, fall_us):
         """Take a part seen at the beam: without an index sensor it tells where the wheel was."""
         if self._searching and not self.known and not self._index:
+            self.finds += 1
             self._found(self._track.step_at(start_us - fall_us))
 
     def _found(self, release_step):

@@ -10,6 +10,7 @@ Every record carries the counters as they stand.  Most also carry a result:
     CLOSED   a result, in the store before any host can read it, and again when a stray part has
              changed it afterwards
     TOTALS   nothing: only the counters were worth a record
+    LEARNED  no counters: what the charts of `counting.phase` have learned, or are to forget
 
 So nothing has to be worked out at power-up, nor written: if the last word about a request is a
 will, the will is its result, `interrupted`.  Its ticket is known like any other: asked again, it
@@ -45,20 +46,23 @@ from controller.cycle.orders import RESULTS_KEPT, Result
 from controller.cycle.verdict import INTERRUPTED
 from controller.record.journal import SEAL_BYTES, Journal, framed_bytes, span
 
-OPEN, CLOSED, TOTALS = 1, 2, 3  # kinds of records; 0 is the journal's
+OPEN, CLOSED, TOTALS, LEARNED = 1, 2, 3, 4  # kinds of records; 0 is the journal's
 
 _TOTALS = "<8I"  # as in `Counters.as_tuple`
 _RESULT = "<HIBIIIHIB"  # as in `Result.as_tuple`
+_LEARNED = "<iIiI"  # as in `Phase.learned`
 TOTALS_BYTES = struct.calcsize(_TOTALS)
 RESULT_BYTES = struct.calcsize(_RESULT)
+LEARNED_BYTES = struct.calcsize(_LEARNED)
 RECORD_BYTES = framed_bytes(TOTALS_BYTES + RESULT_BYTES)  # the longest
 _PAYLOAD_BYTES = {
     OPEN: RESULT_BYTES + TOTALS_BYTES,
     CLOSED: RESULT_BYTES + TOTALS_BYTES,
     TOTALS: TOTALS_BYTES,
+    LEARNED: LEARNED_BYTES,
 }
-# All results, a will, and the seal.
-SNAPSHOT_BYTES = (RESULTS_KEPT + 1) * RECORD_BYTES + SEAL_BYTES
+# All results, a will, what has been learned, and the seal.
+SNAPSHOT_BYTES = (RESULTS_KEPT + 1) * RECORD_BYTES + framed_bytes(LEARNED_BYTES) + SEAL_BYTES
 WORD_MAX = 0xFFFFFFFF
 HALF_WORD_MAX = 0xFFFF
 
@@ -75,13 +79,14 @@ SOUND, MISSING, LOST, FAILED = range(4)
 class Book:
     """Results, counters and the open request, kept in a store."""
 
-    def __init__(self, store, settings, windows, counters, orders):
+    def __init__(self, store, settings, windows, counters, orders, phase):
         """A store without room for a snapshot and a record is taken for none: MISSING."""
         self._journal = Journal(store, SNAPSHOT_BYTES)
         self._every = settings.record_checkpoint
         self._seconds = (windows.late_us + windows.stuck_us) // windows.cruise_us + 1 + COAST
         self._counters = counters
         self._orders = orders
+        self._phase = phase
         self._will = None
         self._promised = 0  # upper bound of the will
         self._extra = 0  # evidence without a pocket that it knows of
@@ -108,6 +113,9 @@ class Book:
     def _take(self, kind, payload):
         if len(payload) != _PAYLOAD_BYTES.get(kind):
             self._journal.damaged = True  # written by another version
+            return
+        if kind == LEARNED:
+            self._phase.restore(struct.unpack(_LEARNED, payload))
             return
         if kind == TOTALS:
             self._counters.restore(struct.unpack(_TOTALS, payload))
@@ -141,6 +149,8 @@ class Book:
         if self.condition == FAILED:
             return
         if not request.is_open:
+            if self._phase.fresh:
+                self.keep_learned()
             if 0 < self._every <= self._counters.lifetime - self._lifetime:
                 self._put(TOTALS)
             return
@@ -174,6 +184,11 @@ class Book:
         """Put the counters down: something has been done to magazine or sprocket."""
         self._put(TOTALS)
 
+    def keep_learned(self):
+        """Put down what has been learned."""
+        self._phase.fresh = False
+        self._put(LEARNED)
+
     def _stage(self, owed):
         """Pockets that may be passed from one will to the next."""
         return owed if self._every == 0 or owed <= self._every else self._every - 1
@@ -202,7 +217,8 @@ class Book:
         if self.condition == MISSING:
             return True
         journal = self._journal
-        if not (journal.append(kind, self._payload(result)) or journal.compact(self._snapshot())):
+        payload = self._learned() if kind == LEARNED else self._payload(result)
+        if not (journal.append(kind, payload) or journal.compact(self._snapshot())):
             self.condition = FAILED
             return False
         if self.condition == FAILED:
@@ -219,12 +235,17 @@ class Book:
         fields[7] = min(fields[7], WORD_MAX)  # ms: seven weeks
         return struct.pack(_RESULT, *fields) + totals
 
+    def _learned(self):
+        return struct.pack(_LEARNED, *self._phase.learned())
+
     def _snapshot(self):
         """Return the records that say the same as all there are."""
-        records = []
+        records = [(LEARNED, self._learned())]
         for result in self._orders.oldest_first():
             if result is not self._will:
                 records.append((CLOSED, self._payload(result)))
         if self._will is not None:
             records.append((OPEN, self._payload(self._will)))
-        return records or [(TOTALS, self._payload(None))]
+        if len(records) == 1:
+            records.append((TOTALS, self._payload(None)))
+        return records

@@ -30,6 +30,7 @@ CREEP_RELEASE = 19  # the same, passed at the creep rate
 WIRES = 20  # a phase of the hard-wired hand-shake, b ticket of its last request
 STORE = 21  # a condition of the store, as in `book`
 RESTART = 22  # a why the board has started, as in `ports`; not noted after a power-up
+DRIFT = 23  # a cause code, b +1 later or wider, -1 earlier or narrower
 
 NAMES = (
     "",
@@ -55,6 +56,7 @@ NAMES = (
     "wires",
     "store",
     "restart",
+    "drift",
 )
 
 RING_EVENTS = 64  # about one request's worth; at five words each it costs the board 1.3 KB

@@ -4,11 +4,13 @@ A pocket lets go one part, rarely two; a wheel without power runs on over one re
 tests play the worst that this allows behind the book's back and look at what power-up says.
 """
 
+from controller.counting.phase import Phase
 from controller.counting.tally import GOOD, LONG, Tally
 from controller.counting.windows import Windows
 from controller.cycle.causes import POWER_CUT
 from controller.cycle.orders import Orders, Result
 from controller.cycle.verdict import DOUBTFUL, EXACT, INTERRUPTED
+from controller.motion.gear import PocketRatio
 from controller.record import book as books
 from controller.record.book import Book
 from controller.record.counters import Counters
@@ -32,7 +34,9 @@ class Module:
         self.counters = Counters()
         self.orders = Orders()
         self.tally = Tally(windows)
-        self.book = Book(memory, config, windows, self.counters, self.orders)
+        ratio = PocketRatio(200, 16, ((17, 51),), 7)
+        self.phase = Phase(config, windows, ratio)
+        self.book = Book(memory, config, windows, self.counters, self.orders, self.phase)
         self.cut = self.book.restore()
         self.at_rest = True  # this object also stands for the request
         self.ticket = self.quantity = self.retries = self.opened_us = 0
@@ -371,3 +375,26 @@ def test_numbers_too_large_for_their_field_are_clipped():
     after = module.again()
     assert after.orders.find(1).retries == (1 << 16) - 1
     assert after.counters.lifetime == after.orders.find(1).duration_ms == (1 << 32) - 1
+
+
+def test_what_the_charts_have_learned_is_put_down_at_rest_once_and_taken_up_again():
+    module = fresh(size=8192)
+    learned = (-321, 350, 9_400, 2_100)
+    module.phase.restore(learned)
+    module.phase.fresh = True
+    module.open(8, 5)
+    before = module.memory.writes
+    module.round()
+    assert module.memory.writes == before  # not while a request is open
+    module.close()
+    module.round()
+    module.round()
+    assert module.memory.writes - before == 2  # the result, and this
+    after = module.again()
+    assert after.phase.learned() == learned
+    for ticket in range(9, 120):  # through compactions
+        after.deliver(ticket, 1)
+    assert after.again().phase.learned() == learned
+    after.phase.learn_phase()
+    after.round()
+    assert after.again().phase.learned() == (0, 0, 9_400, 2_100)

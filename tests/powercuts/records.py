@@ -18,8 +18,10 @@ from collections.abc import Iterator
 from itertools import product
 from typing import Any, NamedTuple
 
+from controller.counting.phase import Phase
 from controller.counting.windows import Windows
 from controller.cycle.orders import Orders
+from controller.motion.place import Place
 from controller.record import book as books
 from controller.record.book import Book
 from controller.record.counters import Counters
@@ -69,6 +71,7 @@ class Records:
         self.failures: list[Failure] = []
         self._settings = setup.module_config().settings
         self._windows = Windows(self._settings)
+        self._ratio = Place(self._settings).ratio
         blank = setup.store()
         store = _Recording(blank.size_bytes, blank.unit_bytes)
         Day(setup, store).work()
@@ -182,10 +185,12 @@ class Records:
         for segment, held in zip(store.segments, image, strict=True):
             segment[:] = held
         counters, orders = Counters(), Orders()
-        book = Book(store, self._settings, self._windows, counters, orders)
+        phase = Phase(self._settings, self._windows, self._ratio)
+        book = Book(store, self._settings, self._windows, counters, orders, phase)
         cut: Any = book.restore()
         results = [result.as_tuple() for result in orders.oldest_first()]
-        return (results, counters.as_tuple(), cut and cut.as_tuple()), book, store
+        known = (*counters.as_tuple(), *phase.learned())
+        return (results, known, cut and cut.as_tuple()), book, store
 
 
 def _image_of(store: SimStore) -> Image:

@@ -220,6 +220,21 @@ class FakeFirmware:
     def next_event(self) -> tuple | None:
         return self.events.pop(0) if self.events else None
 
+    def release_phase(self) -> tuple:
+        return (1, -12, 830, 15, 801, 4, 0)
+
+    def pulse_width(self) -> tuple:
+        return (1, 9_400, 2_100, 9_380, 2_050, 0, 7)
+
+    def drift(self) -> tuple:
+        return (57, "parts fall later", "look", 1)
+
+    def clear_drift(self) -> None:
+        pass
+
+    def learn_drift(self) -> None:
+        pass
+
     def parts_count(self) -> int:
         return 1
 
