@@ -17,6 +17,7 @@ from typing import Protocol
 
 from hostsim.answers import (
     Cause,
+    Counters,
     ModuleError,
     Progress,
     ProtocolError,
@@ -122,6 +123,10 @@ class Dispenser(ABC):
     @abstractmethod
     def tickets(self) -> list[int]:
         """Tickets of the requests the module remembers, newest first."""
+
+    @abstractmethod
+    def counters(self) -> Counters:
+        """What the sprocket has done since it was changed."""
 
     # -- unit ---------------------------------------------------------------------------------
 

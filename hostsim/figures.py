@@ -21,6 +21,7 @@ from hostsim.figure import Figure, rounded
 from hostsim.joints import Joint
 from hostsim.joints import measure as measure_joint
 from hostsim.joints import report as joint_report
+from hostsim.life import Service, Spare, plan_service, service_group, spares
 from hostsim.sensing import Sensing
 from hostsim.sensing import measure as measure_sensing
 from hostsim.sensing import report as sensing_report
@@ -49,6 +50,8 @@ class Report:
     drive: Drive
     sensing: Sensing
     joint: Joint | None
+    service: Service
+    spares: list[Spare]
     groups: dict[str, list[Figure]]
     limits: list[RateLimit]
     warnings: list[str]
@@ -70,6 +73,8 @@ class Report:
             "drive": asdict(self.drive),
             "sensing": asdict(self.sensing),
             "joint": asdict(self.joint) if self.joint else None,
+            "service": asdict(self.service),
+            "spares": [asdict(spare) for spare in self.spares],
             "groups": {
                 name: [asdict(figure) for figure in group] for name, group in self.groups.items()
             },
@@ -109,6 +114,7 @@ def check(config: ModuleConfig) -> Report:
     drive = measure_drive(config)
     sensing = measure_sensing(config)
     joint = measure_joint(config.values)
+    service = plan_service(config, facts.cruise_rate)
     windows = Windows(config.settings)
     rate = rounded(facts.cruise_rate)
     return Report(
@@ -117,6 +123,8 @@ def check(config: ModuleConfig) -> Report:
         drive=drive,
         sensing=sensing,
         joint=joint,
+        service=service,
+        spares=spares(config),
         groups={
             "Motion": _motion(facts),
             "Runs": _runs(facts),
@@ -127,6 +135,7 @@ def check(config: ModuleConfig) -> Report:
             "Supply and wear": _supply(config, facts),
             **({"Joint": joint_report.group(config, joint)} if joint else {}),
             "Check by weight": sensing_report.scale_group(config, sensing),
+            "Service": service_group(config, service),
             "Store": _store(config, facts),
         },
         limits=_limits(config, facts, drive, sensing),

@@ -11,6 +11,7 @@ from hostsim.verbs import (
     replay,
     request,
     serve,
+    service,
     size,
 )
 from hostsim.verbs.common import VerbError
@@ -27,6 +28,7 @@ VERBS = (
     replay,
     bundle,
     bringup,
+    service,
 )
 
 __all__ = ["VERBS", "VerbError"]

@@ -45,6 +45,12 @@ def add(verbs: Verbs) -> None:
     parser.add_argument(
         "--ticket", metavar="T", type=whole("", 1, TICKET_MAX), help="number of the request"
     )
+    add_line(parser)
+    parser.add_argument("--json", action="store_true", help="print the result as one JSON object")
+
+
+def add_line(parser: argparse.ArgumentParser) -> None:
+    """Declare which line leads to the module, for `connected`."""
     parser.add_argument(
         "--link", choices=list(BAUDS), default="scpi", help="protocol of the line (default scpi)"
     )
@@ -60,7 +66,6 @@ def add(verbs: Verbs) -> None:
         type=whole("baud", 300, 3_000_000),
         help="speed of the line (default 115200 for SCPI, 19200 for Modbus, which has even parity)",
     )
-    parser.add_argument("--json", action="store_true", help="print the result as one JSON object")
 
 
 def run(args: argparse.Namespace) -> int:
