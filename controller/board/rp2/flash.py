@@ -47,13 +47,13 @@ class FlashStore:
         return reader.read(held) + b"\xff" * (count - held)
 
     def write(self, segment, offset, data):
-        self._change(segment, "ab", offset - self._ends[segment], data)
+        self._change(segment, "r+b", offset, data)
 
     def erase(self, segment):
-        self._ends[segment] = 0
         self._change(segment, "wb", 0, b"")
 
-    def _change(self, segment, mode, padding, data):
+    def _change(self, segment, mode, offset, data):
+        """Open the file, write, and close it, which puts it into flash."""
         reader = self._readers[segment]
         if reader is not None:
             self._readers[segment] = None
@@ -61,11 +61,12 @@ class FlashStore:
         self._watch(True)
         try:
             with open(self._paths[segment], mode) as file:
-                while padding > 0:
-                    file.write(_PADDING[: min(padding, PADDING_BYTES)])
-                    padding -= PADDING_BYTES
+                missing = offset - file.seek(0, 2)
+                while missing > 0:
+                    file.write(_PADDING[: min(missing, PADDING_BYTES)])
+                    missing -= PADDING_BYTES
+                file.seek(offset)  # within the file, where a cut has left erased bytes in it
                 file.write(data)
-                file.flush()  # the port's own sync, where the file system has one
                 self._ends[segment] = file.seek(0, 2)
         finally:
             self._watch(False)

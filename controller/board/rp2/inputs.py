@@ -59,10 +59,11 @@ class Inputs:
         return self._all != self._all_known
 
     def levels(self):
-        # The counts first: a change in between then shows in the level, and once more next time.
+        # The counts first, that of all edges before its parts: what comes in between then shows in
+        # the levels, or calls for another round.
+        self._all_shown = self._all
         self._guard_shown = self._guard
         self._fault_shown = self._fault
-        self._all_shown = self._all
         bits = 0
         for bit, pin, level in self._levels:
             if pin.value() == level:
