@@ -247,7 +247,7 @@ def test_index_edges_beyond_their_ring_leave_the_oldest():
 def test_no_interrupt_allocates_memory():
     if sys.implementation.name != "micropython":
         return
-    import micropython
+    import micropython  # noqa: PLC0415  there is none elsewhere
 
     bench = Bench(TICKS_PERIOD - 2)  # the largest stamps
     handlers = [(state.handler, state.owner) for state in bench.chip.pins.values() if state.handler]

@@ -11,12 +11,11 @@ SEND = 2
 class Pair:
     """An RS-485 line at 19200 baud, 8E1."""
 
-    def __init__(self, baud=19_200, **changes):
+    def __init__(self, baud=19_200, accepts=UART_BYTES):
         self.chip = Chip()
         machine = Machine(self.chip)
         self.uart = machine.UART(0, baud, bits=8, parity=0, stop=1, txbuf=UART_BYTES)
-        for name in changes:
-            setattr(self.uart, name, changes[name])
+        self.uart.accepts = accepts
         pin = machine.Pin(SEND, machine.Pin.OUT, value=0)
         self.line = UartLine(self.uart, BUS_BYTES, machine.Signal(pin), machine.Timer())
         self.send = self.chip.pins[SEND]

@@ -122,12 +122,15 @@ def look_back(machine, scratch, folder):
     return code, _read(folder + KNOWN)
 
 
-def write_fault(folder, text):
-    """Put a fault down for the next start; a file system that fails has its say elsewhere."""
-    clean = "".join([c if " " <= c <= "~" and c != '"' else " " for c in text])
+def write_fault(folder, text, trace=""):
+    """Put a fault down for the next start, with the end of its trace as far as there is room.
+
+    Where the file system fails too, the reset is told as a hang, by its mark.
+    """
+    text = (text + " " + trace[-max(1, FAULT_BYTES - len(text) - 1) :])[:FAULT_BYTES].strip()
     try:
         with open(folder + FRESH, "w") as file:
-            file.write(clean[-FAULT_BYTES:])
+            file.write("".join([c if " " <= c <= "~" and c != '"' else " " for c in text]))
     except OSError:
         return
 

@@ -110,10 +110,9 @@ def run(machine, rp2, tools=None, folder=""):
         scratch.keep(0, told=True, prompt=into_prompt)
     except Exception as error:
         _let_go(machine, pins, drive)
-        write_fault(folder, tools.trace(error))
+        write_fault(folder, f"{type(error).__name__}: {error}", tools.trace(error))
     finally:
         _let_go(machine, pins, drive)
-    scratch.mark(marks.IDLE)
     machine.reset()
 
 

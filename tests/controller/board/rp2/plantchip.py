@@ -72,7 +72,9 @@ class PlantChip(Chip):
     def advance(self, until_us: int) -> None:
         plant = self.plant
         while plant.now_us < until_us:
-            super().advance(plant.advance(until_us))
+            due = [timer.due_us for timer in self.timers] + [self.bites_us, until_us]
+            next_us = min(at_us for at_us in due if at_us is not None)
+            super().advance(plant.advance(max(next_us, plant.now_us)))
             stalled = plant.drive_status()[0] & ports.STALLED
             self._put("stall", 1 if stalled else 0)
         super().advance(until_us)
@@ -145,6 +147,8 @@ class WholeBoard:
         self.chip = PlantChip(self.plant)
         self.stream = Stream(self.chip)
         self.memory = Garbage()
+        self.fram_answers = True
+        self._failure: Exception | None = None
         (folder / "settings.json").write_text(config.settings.to_json())
 
     def start(self, host: Callable[["WholeBoard"], Host], reset: bool = False) -> str:
@@ -156,6 +160,7 @@ class WholeBoard:
         if not reset:
             old.memory = {}
         self.chip = chip = PlantChip(self.plant, old)
+        chip.fram_answers = self.fram_answers
         self.stream = Stream(chip)
         talk = host(self)
         chip.before_idle = lambda: self._resume(talk)
@@ -172,6 +177,8 @@ class WholeBoard:
         except Reset:
             return "reset"
         except PowerOff:
+            if self._failure is not None:
+                raise self._failure from None
             return "done"
         return "prompt"
 
@@ -179,8 +186,13 @@ class WholeBoard:
         try:
             next(talk)
         except StopIteration:
-            self.chip.dead = True
-            raise PowerOff from None
+            self._failure = None
+        except Exception as error:  # the host's own, such as an assertion: not for the board
+            self._failure = error
+        else:
+            return
+        self.chip.dead = True
+        raise PowerOff
 
     # For hosts.
 
@@ -191,6 +203,15 @@ class WholeBoard:
             yield
         answer, _, self.stream.said = self.stream.said.partition(b"\n")
         return answer.decode()
+
+    def fail(self, error: Exception) -> Host:
+        """Have the firmware raise something in whatever it does next."""
+
+        def act() -> None:
+            raise error
+
+        self.chip.at(self.chip.now_us + 1, act)
+        yield from self.wait(60)
 
     def until(self, what: Callable[[], bool], limit_s: float = 60) -> Host:
         """Wait until something is so."""
