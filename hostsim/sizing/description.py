@@ -16,7 +16,7 @@ from hostsim.sizing.wheel import Wheel
 
 # Common practice, no source.
 RAMP_S = 0.055  # from rest to cruise at the acceleration limit: gentle on parts, well inside a bag
-JERK_S = 0.02  # from no acceleration to all of it
+JERK_SHARE = 0.36  # of that time to come from no acceleration to all of it
 START_STOP_REV_S = 1.0  # a loaded motor of this kind starts so fast without a ramp
 CREEP_REV_S = 0.25
 INDEX_SHARE = 0.1  # of a pitch that an index edge comes before rest, or more for much play
@@ -61,13 +61,18 @@ class Runs(NamedTuple):
     creep_rev_s: float
 
     @classmethod
-    def at(cls, velocity_rev_s: float) -> "Runs":
-        """The gentle ramp to that velocity."""
-        acceleration = _down(velocity_rev_s / RAMP_S, 1)
-        start_stop = _down(min(START_STOP_REV_S, velocity_rev_s), 3)
+    def at(
+        cls,
+        velocity_rev_s: float,
+        ramp_s: float = RAMP_S,
+        start_stop_rev_s: float = START_STOP_REV_S,
+    ) -> "Runs":
+        """The ramp to that velocity in that time, without starts faster than that."""
+        acceleration = _down(velocity_rev_s / ramp_s, 1)
+        start_stop = _down(min(start_stop_rev_s, velocity_rev_s), 3)
         return cls(
             acceleration_rev_s2=acceleration,
-            jerk_rev_s3=_down(acceleration / JERK_S, 0),
+            jerk_rev_s3=_down(acceleration / (JERK_SHARE * ramp_s), 0),
             start_stop_rev_s=start_stop,
             creep_rev_s=_down(min(CREEP_REV_S, start_stop), 3),
         )
@@ -82,6 +87,13 @@ class Plan:
     motor: Motor
     beam: Beamed
     velocity_rev_s: float
+    ramp_s: float = RAMP_S
+    start_stop_rev_s: float = START_STOP_REV_S  # at most
+
+    @property
+    def runs(self) -> Runs:
+        """How the motor gets to its velocity."""
+        return Runs.at(self.velocity_rev_s, self.ramp_s, self.start_stop_rev_s)
 
     @property
     def full_step_deg(self) -> float:
@@ -201,11 +213,11 @@ class Plan:
         ]  # fmt: skip
 
     def _limits(self) -> list[Line]:
-        runs = Runs.at(self.velocity_rev_s)
+        runs = self.runs
         rate = self.velocity_rev_s / float(self.train.ratio) * self.wheel.pockets
         return [
             Line("velocity_rev_s", self.velocity_rev_s, f"{rate:.2f} pockets a second"),
-            Line("acceleration_rev_s2", runs.acceleration_rev_s2, f"in {RAMP_S * 1e3:g} ms"),
+            Line("acceleration_rev_s2", runs.acceleration_rev_s2, f"in {self.ramp_s * 1e3:g} ms"),
             Line("jerk_rev_s3", runs.jerk_rev_s3),
             Line("start_stop_rev_s", runs.start_stop_rev_s, "without a ramp"),
             Line("creep_rev_s", runs.creep_rev_s, "for freeing, registering and maintenance"),

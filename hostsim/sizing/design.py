@@ -17,7 +17,7 @@ chosen before, for each wheel.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cached_property
 from itertools import pairwise
@@ -28,13 +28,15 @@ from typing import Any
 from controller.counting.windows import Windows
 from controller.motion.gear import PocketRatio
 from hostsim.config import ConfigError, ModuleConfig, convert
-from hostsim.drivetrain import velocity_limit_rev_s
+from hostsim.drivetrain.margin import start_stop_limit_rev_s, velocity_limit_rev_s
 from hostsim.facts import refill_rate
-from hostsim.sizing.description import Beamed, Plan, Runs
+from hostsim.sizing.description import RAMP_S, START_STOP_REV_S, Beamed, Plan, Runs
 from hostsim.sizing.train import Motor, Train
 from hostsim.sizing.wheel import CLEARANCE_MM, Wheel
 
 SHARE = 0.95  # of the lowest limit that a module is run at: estimates are off by some per cent
+RAMPS_S = (RAMP_S, 2 * RAMP_S, 4 * RAMP_S)
+START_SHARE = 0.45  # of the fastest start without a ramp
 DROPS = (1.05, 1.2, 1.4, 1.7, 2.1, 2.6, 3.2, 4.0)  # times the longest extent
 DROP_LEAST_MM = 10.0  # edge, guide and sensor need this much room
 SENSORS_MS = ((0.2, 0.05), (0.1, 0.03), (0.05, 0.01), (0.02, 0.005))  # bounce, response
@@ -163,24 +165,44 @@ LIMITS = ("motor", "refill", "separation", "lash")
 def design(wheel: Wheel, train: Train, motor: Motor, beam: Beamed, wanted: float | None) -> Design:
     """Work out one combination, to run at `wanted` pockets a second or at what it allows.
 
+    The gentlest ramp is a long one, so a motor that binds gets more time before it is given up.
     Raises UnfitError.
     """
-    per_turn = wheel.pockets / float(train.ratio)  # pockets a turn of the motor
-    dwell = Plan(wheel, train, motor, beam, 1.0).dwell_deg
+    reasons = []
+    made: list[Design] = []
+    for ramp_s in RAMPS_S:
+        try:
+            made.append(_with_ramp(Plan(wheel, train, motor, beam, 1.0, ramp_s), wanted))
+        except UnfitError as error:
+            reasons.append(error)
+            continue
+        if made[-1].limits.binding != "motor":
+            return made[-1]
+    if not made:
+        raise reasons[0]
+    return max(made, key=lambda each: each.rate)
+
+
+def _with_ramp(plan: Plan, wanted: float | None) -> Design:
+    """Work out the limits of a plan whose velocity is yet to be found. Raises UnfitError."""
+    per_turn = plan.wheel.pockets / float(plan.train.ratio)  # pockets a turn of the motor
+    dwell, lash_deg = plan.dwell_deg, plan.train.lash_deg
     if dwell <= 0:
-        raise UnfitError(
-            "parts hold nowhere around rest: too many pockets for this radius and lash"
-        )
-    lash = beam_limit(wheel, train, motor, beam, dwell)
-    separation = beam_limit(wheel, train, motor, beam, dwell + train.lash_deg)
+        raise UnfitError("parts hold nowhere at rest: too many pockets for this radius and lash")
+    lash = beam_limit(plan, dwell)
+    separation = beam_limit(plan, dwell + lash_deg)
     most = min(lash, wanted or RATE_MOST)
-    config = converted(Plan(wheel, train, motor, beam, velocity(most / per_turn)))
+    config = converted(replace(plan, velocity_rev_s=velocity(most / per_turn)))
     motor_rate = velocity_limit_rev_s(config) * per_turn
     limits = Limits(motor_rate, refill_rate(config), separation, lash)
     rate = limits.lowest * SHARE if wanted is None else wanted
-    if rate > limits.lowest:
+    if rate > limits.lowest or rate <= 0:
         raise UnfitError(f"{limits.binding} allows {limits.lowest:.1f} pockets/s")
-    plan = Plan(wheel, train, motor, beam, velocity(rate / per_turn))
+    plan = replace(
+        plan,
+        velocity_rev_s=velocity(rate / per_turn),
+        start_stop_rev_s=min(START_STOP_REV_S, START_SHARE * start_stop_limit_rev_s(config)),
+    )
     return Design(plan, converted(plan), limits)
 
 
@@ -203,13 +225,13 @@ def choose_beam(wheel: Wheel, train: Train, motor: Motor) -> Beamed:
     Raises UnfitError if the part is too thin for any sensor.
     """
     part = wheel.part
-    dwell = wheel.dwell_deg(train.lash_deg)
+    plan = Plan(wheel, train, motor, Beamed(0.0, 0.0, 0.0), 1.0)
     rated = []
     for share in DROPS:
         drop_mm = math.ceil(2 * max(share * part.longest_mm, DROP_LEAST_MM)) / 2
         for bounce_ms, response_ms in SENSORS_MS:
             beam = Beamed(drop_mm, bounce_ms, response_ms)
-            windows = windows_of(wheel, train, motor, beam, dwell, RATE_GUESS)
+            windows = windows_of(replace(plan, beam=beam), plan.dwell_deg, RATE_GUESS)
             if bounce_ms * 1e3 <= windows.bounce_high_us:
                 rated.append((US_PER_S / needed_us(windows), beam))
                 break
@@ -221,7 +243,7 @@ def choose_beam(wheel: Wheel, train: Train, motor: Motor) -> Beamed:
     return next(beam for rate, beam in rated if rate >= DROP_NEAR * most)
 
 
-def beam_limit(wheel: Wheel, train: Train, motor: Motor, beam: Beamed, dwell_deg: float) -> float:
+def beam_limit(plan: Plan, dwell_deg: float) -> float:
     """Highest pocket rate that the firmware's windows allow with that dwell.
 
     The share of a pocket's time that they need grows with the rate, nearly in proportion to it, so
@@ -229,7 +251,7 @@ def beam_limit(wheel: Wheel, train: Train, motor: Motor, beam: Beamed, dwell_deg
     """
 
     def share(rate: float) -> float:
-        return rate * needed_us(windows_of(wheel, train, motor, beam, dwell_deg, rate)) / US_PER_S
+        return rate * needed_us(windows_of(plan, dwell_deg, rate)) / US_PER_S
 
     last, rate = RATE_GUESS / 2, RATE_GUESS
     last_share, this_share = share(last), share(rate)
@@ -248,13 +270,12 @@ def needed_us(windows: Windows) -> int:
     return max(windows.separation_us, windows.late_us - windows.early_us, windows.merge_us + 1)
 
 
-def windows_of(
-    wheel: Wheel, train: Train, motor: Motor, beam: Beamed, dwell_deg: float, rate: float
-) -> Windows:
-    """The firmware's windows of a module that is not described yet."""
+def windows_of(plan: Plan, dwell_deg: float, rate: float) -> Windows:
+    """The firmware's windows of a module that is not described yet, at a rate of pockets."""
+    wheel, train, motor, beam = plan.wheel, plan.train, plan.motor, plan.beam
     per_turn = motor.steps_per_turn
     velocity_steps_s = max(round(rate * float(train.ratio) * per_turn / wheel.pockets), 10)
-    runs = Runs.at(velocity_steps_s / per_turn)
+    runs = Runs.at(velocity_steps_s / per_turn, plan.ramp_s)
     part = wheel.part
     return Windows(
         SimpleNamespace(
