@@ -2,6 +2,8 @@
 
 import argparse
 import json
+import re
+import shlex
 
 from hostsim.parts import Part, PartError, find_part, standards
 from hostsim.table import table
@@ -86,7 +88,8 @@ def told(part: Part, asked: str) -> str:
 
 def quoted(text: str) -> str:
     """An argument as one would type it in a shell."""
-    return "'" + text + "'" if '"' in text else f'"{text}"' if set(text) & set(" =;&|<>*") else text
+    plain = re.fullmatch(r"[\w.,/+-]+", text)
+    return text if plain else f'"{text}"' if not set(text) & set('"$`\\!') else shlex.quote(text)
 
 
 def listed() -> dict[str, list[str]]:

@@ -3,6 +3,7 @@
 import argparse
 import json
 import re
+import shlex
 from pathlib import Path
 from typing import Any
 
@@ -155,7 +156,7 @@ def asked(args: argparse.Namespace) -> str:
 def following(args: argparse.Namespace, part: Part) -> str:
     """The command that comes next."""
     if args.out:
-        return f"next: tallywheel check {args.out}"
+        return f"next: tallywheel check {shlex.quote(str(args.out))}"
     stem = re.sub(r"\W+", "_", part.name.lower()).strip("_")
     return f"next: {asked(args)} --out {stem}.toml --drawing {stem}.svg"
 

@@ -4,6 +4,7 @@ The rest of the library and more widths are in tests/bench/study_sizing.py.
 """
 
 import json
+import shlex
 
 import pytest
 
@@ -79,3 +80,63 @@ def test_a_picture_of_the_designs(tmp_path, capsys):
         assert main(["size", "ISO 4032 M4", "--pockets", "7", "--plot", str(tmp_path / name)]) == 0
         assert (tmp_path / name).stat().st_size > 5_000
     assert f"wrote {tmp_path / 'sizes.png'}" in capsys.readouterr().out
+
+
+def test_a_stranger_gets_from_a_part_to_100_parts_by_the_commands_that_are_printed(
+    tmp_path, capsys, monkeypatch
+):
+    """Nothing but the first command is known; each prints the next as its last line."""
+    monkeypatch.chdir(tmp_path)
+    command = 'tallywheel size "ISO 4032 M5" --width 60'
+    commands = []
+    while command:
+        commands.append(command)
+        assert main(shlex.split(command)[1:]) == 0
+        output = capsys.readouterr().out
+        last = output.rstrip().splitlines()[-1]
+        command = last.removeprefix("next: ") if last.startswith("next: ") else ""
+        assert len(commands) < 6
+    verbs = [shlex.split(each)[1] for each in commands]
+    assert verbs == ["size", "size", "check", "dispense"]
+    assert "exact: 100 of 100 parts (M5 nut)" in output
+    assert {path.suffix for path in tmp_path.iterdir()} == {".toml", ".svg"}
+
+
+def test_the_example_of_the_help_is_one_that_runs(tmp_path, capsys, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    for verb in ("size", "part"):
+        with pytest.raises(SystemExit):
+            main([verb, "--help"])
+        example = capsys.readouterr().out.split("example: ")[1].strip()
+        assert main(shlex.split(example)[1:]) == 0
+        capsys.readouterr()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["ISO 4032 M5", "--pockets", "9..5"], "give pockets as A..B"),
+        (["ISO 4032 M5", "--pockets", "2"], "give pockets as A..B, 3 to 60"),
+        (["ISO 4032 M5", "--width", "60", "--pitch-radius", "20"], "not allowed with"),
+        (["ISO 4032 M5", "--width", "6"], "a number of mm from 10"),
+        (["ISO 4032 M5", "--width", "wide"], "a number of mm"),
+        (["ISO 4032 M5", "--rate", "0"], "a number of parts a second"),
+        (["ISO 4032 M5", "--rate", "60"], "ask for a lower --rate"),
+        (["ISO 4032 M5", "--motor", "big"], "there is no motor 'big'"),
+        (["ISO 4032 M5", "--out", "sized.txt"], "must end in .toml"),
+        (["ISO 4032 M5", "--drawing", "wheel.png"], "must end in .svg"),
+        (["ISO 4032 M5", "--out", "nowhere/x.toml"], "there is no folder"),
+        (["ISO 4032 M55"], "it has M2.5, M3"),
+        (["ring outer=5 hole=2mm height=1mm"], "give a number and its unit"),
+    ],
+)
+def test_trouble_is_told_in_one_line(arguments, said, capsys, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    try:
+        status = main(["size", *arguments])
+    except SystemExit as end:
+        status = end.code
+    output, errors = capsys.readouterr()
+    assert status != 0 and output == ""
+    assert said in errors and errors.count("\n") == 1
+    assert list(tmp_path.iterdir()) == []
