@@ -30,8 +30,14 @@ DEEDS: dict[str, Callable[[Plant], None]] = {
     "clear": Plant.clear,
     "empty": Plant.empty,
     "reset driver": Plant.reset_drive,
+    "fill up": lambda plant: _fill(plant, plant.world.capacity - plant.truth.in_magazine),
 }
 FILL = "fill"  # followed by a number of parts
+
+
+def _fill(plant: Plant, parts: int) -> None:
+    if parts:
+        plant.refill(parts)
 
 
 def do(plant: Plant, deed: str) -> None:

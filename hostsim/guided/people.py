@@ -79,7 +79,7 @@ class PlantPerson(_Person):
         plant = self._module.plant
         if deed == "empty the bag":
             self._bag_before = plant.truth.passed
-        elif deed.startswith(hands.FILL):
+        elif deed.startswith(hands.FILL) and deed not in hands.DEEDS:
             bench.fill(plant, int(deed.split()[1]))  # no more than goes in
         elif deed:
             hands.do(plant, deed)
@@ -97,9 +97,12 @@ class PlantPerson(_Person):
         return FORWARD if turned > 0 else BACKWARD
 
     def count(self, name: str, question: str, low: int, high: int) -> int:
-        if name in self._answers or name != "bag":
-            return super().count(name, question, low, high)
-        return self._module.plant.truth.passed - self._bag_before
+        truth = self._module.plant.truth
+        if name == "bag" and name not in self._answers:
+            return truth.passed - self._bag_before
+        if name == "left" and name not in self._answers:
+            return truth.in_magazine + truth.in_pockets
+        return super().count(name, question, low, high)
 
 
 class PipePerson(_Person):

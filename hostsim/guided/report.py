@@ -35,10 +35,10 @@ PAGE = Template("""\
 <style>
 @page { size: A4; margin: 11mm 12mm; }
 * { box-sizing: border-box; }
-body { font: 8.6pt/1.32 "DejaVu Sans", "Segoe UI", Arial, sans-serif; color: #22272e;
-  max-width: 188mm; margin: 0 auto; padding: 4mm 1mm; background: white; }
+body { font: 8.2pt/1.3 "DejaVu Sans", "Segoe UI", Arial, sans-serif; color: #22272e;
+  max-width: 188mm; margin: 0 auto; padding: 2mm 1mm; background: white; }
 h1 { font-size: 14pt; margin: 0; letter-spacing: -0.01em; }
-h2 { font-size: 9.6pt; margin: 3.2mm 0 1mm; padding-top: 1.4mm; border-top: 0.5pt solid #dfe3e8; }
+h2 { font-size: 9.2pt; margin: 2.4mm 0 0.6mm; padding-top: 1.1mm; border-top: 0.5pt solid #dfe3e8; }
 p { margin: 0.6mm 0; }
 header { display: flex; justify-content: space-between; align-items: flex-start; gap: 6mm;
   border-bottom: 1.2pt solid #1f4e8c; padding-bottom: 2mm; margin-bottom: 1.6mm; }
@@ -47,16 +47,18 @@ header .facts { color: #57606a; font-size: 7.8pt; }
   font-size: 10pt; white-space: nowrap; }
 .passed { color: #1a6f63; } .failed { color: #a3291f; } .skipped, .open { color: #6b7480; }
 table { border-collapse: collapse; width: 100%; }
-th, td { text-align: left; vertical-align: top; padding: 0.5mm 2mm 0.5mm 0;
+th, td { text-align: left; vertical-align: top; padding: 0.25mm 2mm 0.25mm 0;
   border-bottom: 0.5pt solid #eef0f3; }
 th { color: #57606a; font-weight: normal; font-size: 7.8pt; }
-td.number { text-align: right; white-space: nowrap; font-variant-numeric: tabular-nums; }
-td.sign { width: 17mm; white-space: nowrap; font-weight: bold; }
+td.number, th.number { text-align: right; white-space: nowrap; font-variant-numeric: tabular-nums; }
+td.sign { width: 16mm; white-space: nowrap; font-weight: bold; }
 .when { white-space: nowrap; }
 .remedy { color: #a3291f; }
-.small { color: #57606a; font-size: 7.6pt; }
+.small { color: #57606a; font-size: 7.2pt; }
+table.steps { font-size: 7.6pt; }
+.beside { display: grid; grid-template-columns: 1fr 46mm; gap: 6mm; align-items: start; }
 figure { margin: 1mm 0 0; } figure svg { width: 100%; height: auto; display: block; }
-.sign-off { display: flex; gap: 10mm; margin-top: 6mm; color: #57606a; font-size: 7.8pt; }
+.sign-off { display: flex; gap: 10mm; margin-top: 8mm; color: #57606a; font-size: 7.8pt; }
 .sign-off div { flex: 1; border-top: 0.5pt solid #22272e; padding-top: 0.6mm; }
 </style>
 </head>
@@ -73,7 +75,7 @@ $body
 
 @dataclass(frozen=True)
 class Table:
-    """A table of the page: headings, rows of text, and which columns are numbers."""
+    """A table of the page: headings, rows of text, which columns are numbers; a note beside it."""
 
     title: str
     headings: Sequence[str]
@@ -93,7 +95,10 @@ class Picture:
 def page(
     title: str, record: Record, steps: Sequence[Step], parts: Sequence[Table | Picture] = ()
 ) -> str:
-    """The whole page: head, `parts`, then what each step has found."""
+    """The whole page: head, `parts`, then what each step has found.
+
+    Where there are `parts` the steps are told without their rules, to keep to one sheet.
+    """
     states = [_state(record, step) for step in steps]
     if FAILED in states:
         state, badge = FAILED, f"{SIGNS[FAILED]} failed"
@@ -108,7 +113,7 @@ def page(
         f"<br>begun {_moment(record.begun)}, {ended}"
     )
     body = [_table(part) if isinstance(part, Table) else _picture(part) for part in parts]
-    body.append(_steps(record, steps))
+    body.append(_steps(record, steps, rules=not parts))
     return PAGE.substitute(
         title=escape(title), facts=facts, state=state, badge=badge, body="\n".join(body)
     )
@@ -119,32 +124,38 @@ def _state(record: Record, step: Step) -> str:
     return "" if entry is None else entry.finding.verdict
 
 
-def _moment(iso: str) -> str:
-    """A moment as people write it, to the minute."""
-    return escape(f"{iso[:10]} {iso[11:16]}{' UTC' if iso.endswith('+00:00') else ''}")
+def _moment(iso: str, near: str = "") -> str:
+    """A moment as people write it, to the minute; without its date if that is the one of `near`."""
+    day = "" if iso[:10] == near[:10] else f"{iso[:10]} "
+    return escape(f"{day}{iso[11:16]}{' UTC' if iso.endswith('+00:00') else ''}")
 
 
-def _steps(record: Record, steps: Sequence[Step]) -> str:
+def _steps(record: Record, steps: Sequence[Step], rules: bool) -> str:
     rows = []
     for step in steps:
         entry = record.entries.get(step.key)
         state = _state(record, step)
         said = remedy = at = ""
         if entry is not None:
-            said, at = escape(entry.finding.said), _moment(entry.at)
+            said, at = escape(entry.finding.said), _moment(entry.at, record.begun)
             if entry.finding.remedy:
                 remedy = f'<br><span class="remedy">{escape(entry.finding.remedy)}</span>'
+        rule = f'<td class="small">{escape(step.rule)}</td>' if rules else ""
         rows.append(
             f'<tr><td class="sign {WORDS[state]}">{SIGNS[state]} {WORDS[state]}</td>'
-            f"<td>{escape(step.title)}</td><td>{said}{remedy}</td>"
-            f'<td class="small">{escape(step.rule)}</td><td class="small when">{at}</td></tr>'
+            f'<td class="when">{escape(step.title)}</td><td>{said}{remedy}</td>{rule}'
+            f'<td class="small when">{at}</td></tr>'
         )
-    head = "<tr><th></th><th>step</th><th>found</th><th>passes if</th><th>when</th></tr>"
-    return f"<h2>Steps</h2>\n<table>{head}\n" + "\n".join(rows) + "\n</table>"
+    rule = "<th>passes if</th>" if rules else ""
+    head = f"<tr><th></th><th>step</th><th>found</th>{rule}<th>when</th></tr>"
+    return f'<h2>Steps</h2>\n<table class="steps">{head}\n' + "\n".join(rows) + "\n</table>"
 
 
 def _table(part: Table) -> str:
-    head = "".join(f"<th>{escape(heading)}</th>" for heading in part.headings)
+    head = "".join(
+        f"<th{' class=number' if place in part.numbers else ''}>{escape(heading)}</th>"
+        for place, heading in enumerate(part.headings)
+    )
     rows = []
     for row in part.rows:
         cells = "".join(
@@ -154,12 +165,11 @@ def _table(part: Table) -> str:
             for place, cell in enumerate(row)
         )
         rows.append(f"<tr>{cells}</tr>")
-    note = f'<p class="small">{escape(part.note)}</p>' if part.note else ""
-    return (
-        f"<h2>{escape(part.title)}</h2>\n<table><tr>{head}</tr>\n"
-        + "\n".join(rows)
-        + f"\n</table>{note}"
-    )
+    table = f"<table><tr>{head}</tr>\n" + "\n".join(rows) + "\n</table>"
+    if part.note:
+        note = "".join(f"<p>{escape(line)}</p>" for line in part.note.split("\n"))
+        table = f'<div class="beside">{table}<div class="small">{note}</div></div>'
+    return f"<h2>{escape(part.title)}</h2>\n{table}"
 
 
 def _picture(part: Picture) -> str:

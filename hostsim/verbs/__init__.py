@@ -4,6 +4,7 @@ from hostsim.verbs import (
     bringup,
     bundle,
     check,
+    commission,
     dispense,
     part,
     plan,
@@ -29,6 +30,7 @@ VERBS = (
     bundle,
     bringup,
     service,
+    commission,
 )
 
 __all__ = ["VERBS", "VerbError"]

@@ -68,7 +68,7 @@ def session(
     talk = conversation(args)
     with DispenserClient(args.port, baud=args.baud, poll_s=0.1) as client:
         who = vars(client.identity())
-        prints = fingerprint({**client.settings(), **options})
+        prints = fingerprint(client.settings())
         try:
             record, said = Record.take_up(args.record, procedure, who, prints, utc_now())
         except RecordError as error:

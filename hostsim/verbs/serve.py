@@ -45,7 +45,8 @@ starting the unit is left to the client.
 --machine gives the simulated module another description than its firmware has: what a module
 really is once it has been printed, for trying out `tallywheel commission`. With --hands, deeds are
 done as they come through a named pipe, one a line: guard open, guard shut, card in, card out (of
-the beam), bag away, bag back, fill N, clear, empty, reset driver; the simulated person then does
+the beam), bag away, bag back, fill N,
+fill up, clear, empty, reset driver; the simulated person then does
 nothing else.
 
 With --store, what the modules keep outlives the server, which may be killed at any time: that is

@@ -1,0 +1,76 @@
+"""Ordering parts while a module is measured: a filled magazine, and help where it waits for some.
+
+Theory of operation
+-------------------
+A module that is measured is looked after by the person at it.  Before each order the magazine is
+seen to hold enough, as far as the module can know; a request that waits for parts meanwhile gets
+them.  Only when the person is to be asked to fill is decided here; what the parts tell is the
+business of the steps.
+"""
+
+from collections.abc import Callable
+
+from hostsim.answers import MeasuredPart, Progress, RequestState, Result, UnitMode, UnitState
+from hostsim.guided.procedure import Session
+
+FILL_UP = "Fill the magazine to the top, from above."
+
+
+def supply(session: Session, parts: int) -> None:
+    """See that the magazine holds `parts`, or is full."""
+    magazine = session.client.magazine()
+    if magazine.level < min(parts, magazine.capacity):
+        fill_up(session)
+
+
+def fill_up(session: Session) -> None:
+    """Have the magazine filled to the top, and tell the module."""
+    session.talk.wait_for("fill up", FILL_UP)
+    magazine = session.client.magazine()
+    if magazine.level < magazine.capacity:
+        session.client.load_magazine(magazine.capacity - magazine.level)
+
+
+def refill_when_waiting(session: Session) -> Callable[[Progress], None]:
+    """What to do at every look at a request: fill up and go on if it waits for that."""
+
+    def look(progress: Progress) -> None:
+        if progress.state is RequestState.WAITING:
+            fill_up(session)
+            if session.client.state() is UnitState.SUSPENDED:
+                session.client.command("unsuspend")
+
+    return look
+
+
+def give_up_when_waiting(session: Session) -> Callable[[Progress], None]:
+    """The same for a request that is to end where it can't go on by itself."""
+
+    def look(progress: Progress) -> None:
+        if progress.state is RequestState.WAITING:
+            session.client.cancel_request()
+
+    return look
+
+
+def order(
+    session: Session,
+    quantity: int,
+    look: Callable[[Progress], None],
+    parts: list[MeasuredPart] | None = None,
+) -> Result:
+    """Order `quantity`, and read out into `parts`, while it runs, what was measured of each."""
+    client = session.client
+    session.in_service(UnitMode.PRODUCTION)
+
+    def follow(progress: Progress) -> None:
+        if parts is not None:
+            parts.extend(client.measured_parts())
+        session.talk.live(f"{progress.lower} of {progress.quantity} parts, {progress.state}")
+        look(progress)
+
+    list(client.measured_parts())  # of earlier orders
+    result = client.request(quantity, on_progress=follow)
+    if parts is not None:
+        parts.extend(client.measured_parts())
+    return result

@@ -1,0 +1,98 @@
+"""Commissioning, the rate: the highest at which enough pockets bring a part.
+
+Theory of operation
+-------------------
+Above some rate a pocket has passed the magazine before a part has slid in.  The yield that is asked
+for is to be proven, not just seen: a rate passes if so few of its pockets stayed empty that the
+true yield is above the target with the stated confidence, by exact limits.  How many pockets that
+takes follows from the target and from MISSES_ALLOWED; a rate has failed as soon as it has one miss
+more (curtailed single sampling: the decision is that of the whole sample, so nothing is gained or
+lost by stopping early).
+
+The rates are steps of STEP of the velocity limit.  The full rate is tried first; if it fails, the
+highest one that passes is looked for by halving.  That ends after a handful of rates.
+
+Pockets near the beginning and the end of a run pass more slowly and prove nothing about the rate;
+they are not counted.
+"""
+
+import math
+from typing import Any
+
+from hostsim.facts import measure
+from hostsim.guided.orders import give_up_when_waiting, order, supply
+from hostsim.guided.procedure import Session
+from hostsim.guided.record import Finding, failed, passed
+from hostsim.guided.statistics import CONFIDENCE, proportion, trials_to_prove
+
+STEP = 0.05
+LOWEST = 0.20
+MISSES_ALLOWED = 4  # with fewer, one miss in 200 pockets would fail too often
+ORDER_PARTS = 100  # a run long enough that most of its pockets pass at cruise
+FED_AHEAD_POCKETS = 3  # filled before the run began
+ORDERS_MAX = 40  # at one rate: each ends with new evidence, or the module needs a person
+
+
+def rate_search(session: Session) -> Finding:
+    """The highest rate with a yield above the target."""
+    target = float(session.options["target"])
+    needed = trials_to_prove(target, MISSES_ALLOWED)
+    shares = [round(LOWEST + STEP * n, 2) for n in range(round((1 - LOWEST) / STEP) + 1)]
+    tried: list[dict[str, Any]] = []
+    good, bad = -1, len(shares)  # places of the highest that passed and the lowest that failed
+    place = len(shares) - 1
+    while good + 1 < bad:
+        trial = _try(session, shares[place], needed)
+        tried.append(trial)
+        if trial["passed"]:
+            good = place
+        else:
+            bad = place
+        place = (good + bad) // 2
+    session.client.set_rate(1.0)
+    values = {"target": target, "needed": needed, "tried": tried, "share": 0.0}
+    if good < 0:
+        return failed(
+            f"even at {100 * LOWEST:.0f} % of the velocity limit the yield is not above {target:g}",
+            "Isolate the supply; see that parts slide freely to the sprocket: slope of the channel,"
+            " burrs, the joint of the magazine, chipped pockets. Then go on.",
+            **values,
+        )
+    values["share"] = shares[good]
+    best = next(trial for trial in reversed(tried) if trial["share"] == shares[good])
+    said = (
+        f"{100 * shares[good]:.0f} % of the velocity limit: {best['misses']} misses in"
+        f" {best['pockets']} pockets, so the yield is above {100 * target:g} % with"
+        f" {100 * CONFIDENCE:g} % confidence"
+    )
+    if bad < len(shares):
+        said += f"; {100 * shares[bad]:.0f} % is too fast"
+    return passed(said, **values)
+
+
+def _try(session: Session, share: float, needed: int) -> dict[str, Any]:
+    """Order parts at this rate until it has passed or failed."""
+    assert session.config is not None
+    session.client.set_rate(share)
+    parts = min(ORDER_PARTS, session.config.settings.magazine_capacity)
+    slow = FED_AHEAD_POCKETS + math.ceil(2 * measure(session.config).ramp_pockets)
+    pockets = misses = 0
+    for _ in range(ORDERS_MAX):
+        if misses > MISSES_ALLOWED or pockets >= needed:
+            break
+        supply(session, parts)
+        result = order(session, parts, give_up_when_waiting(session))
+        misses += result.pockets - result.lower
+        pockets += max(0, result.pockets - (1 + result.retries) * slow)
+        session.talk.show(
+            f"at {100 * share:.0f} %: {misses} misses in {pockets} pockets of {needed}"
+        )
+    pockets = max(pockets, misses)
+    hits = proportion(pockets - misses, pockets) if pockets else None
+    return {
+        "share": share,
+        "pockets": pockets,
+        "misses": misses,
+        "passed": pockets >= needed and misses <= MISSES_ALLOWED,
+        "yield": [hits.value, hits.low, hits.high] if hits else [0.0, 0.0, 1.0],
+    }
