@@ -23,7 +23,7 @@ from mpremote.romfs import make_romfs
 from controller.motion.gear import PocketRatio
 from controller.motion.profile import SHORT_MOVES, Planner
 from controller.settings import Settings
-from hostsim.bundle import boards, compile, fold, manifest
+from hostsim.bundle import boards, compile, fold, manifest, shake, shorten
 from hostsim.bundle.boards import Board
 from hostsim.bundle.manifest import FileEntry, Manifest
 from hostsim.config import ModuleConfig
@@ -56,7 +56,7 @@ def make(config: ModuleConfig, board: Board, romfs: bool = False) -> Bundle:
     main = texts.pop(compile.ENTRY)
     planner = _planner(settings)
     words = planner.saved(short_lengths(settings, planner.ramp_steps))
-    code = compile.compile_all(fold.fold_all(texts), board.march)
+    code = compile.compile_all(condense(texts, main), board.march)
     files = {
         **code,
         compile.MAIN: main,
@@ -79,6 +79,11 @@ def make(config: ModuleConfig, board: Board, romfs: bool = False) -> Bundle:
         files={path: FileEntry.of(data) for path, data in files.items()},
     )
     return Bundle(files, about, rom_image(code) if romfs else b"")
+
+
+def condense(texts: dict[str, bytes], entry: bytes) -> dict[str, bytes]:
+    """The sources as a board needs them: same lines, same doings, less heap."""
+    return shorten.shorten_all(shake.shake_all(fold.fold_all(texts), entry))
 
 
 def write(bundle: Bundle, folder: Path) -> None:

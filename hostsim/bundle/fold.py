@@ -16,8 +16,9 @@ import ast
 import importlib
 from collections.abc import Iterator, Mapping
 
+from hostsim.bundle.edits import Edits
+
 Constants = Mapping[str, Mapping[str, int]]  # of each module, by their names
-Edit = tuple[int, int, bytes]  # from one offset to another, what comes there
 
 
 def fold_all(texts: Mapping[str, bytes]) -> dict[str, bytes]:
@@ -64,31 +65,24 @@ class _Fold(ast.NodeTransformer):
     """The folding of one module."""
 
     def __init__(self, text: bytes, tree: ast.Module, module: str, constants: Constants) -> None:
-        self._text = text
+        self._edits = Edits(text)
         self._tree = tree
         self._constants = constants
         self._numbers = dict(constants[module])  # by the name they go by here
         self._modules: dict[str, str] = {}  # modules by the name they go by here
-        self._starts = [0]
-        for line in text.splitlines(keepends=True):
-            self._starts.append(self._starts[-1] + len(line))
 
     def text(self) -> bytes:
         """The module's text, folded."""
-        edits: list[Edit] = []
         for statement in self._tree.body:
             if isinstance(statement, ast.ImportFrom):
-                edits += self._of_import(statement)
+                self._fold_import(statement)
             elif _targets(statement) and all(name in self._numbers for name in _targets(statement)):
-                edits.append(self._edit(statement, ""))
+                self._edits.replace(statement)
             else:
-                edits += self._of_uses(statement)
-        text = self._text
-        for start, end, new in sorted(edits, reverse=True):
-            text = text[:start] + new + text[end:]
-        return text
+                self._fold_uses(statement)
+        return self._edits.text()
 
-    def _of_import(self, statement: ast.ImportFrom) -> Iterator[Edit]:
+    def _fold_import(self, statement: ast.ImportFrom) -> None:
         """Take note of what is imported; import no constants."""
         module = statement.module or ""
         kept = []
@@ -101,22 +95,22 @@ class _Fold(ast.NodeTransformer):
                 kept.append(alias)
         if len(kept) < len(statement.names):
             left = ast.ImportFrom(statement.module, kept, 0)
-            yield self._edit(statement, ast.unparse(left) if kept else "")
+            self._edits.replace(statement, ast.unparse(left) if kept else "")
 
-    def _of_uses(self, node: ast.AST) -> Iterator[Edit]:
+    def _fold_uses(self, node: ast.AST) -> None:
         """Fold what stands below a node; a formatted string whole, for want of places in it."""
         if isinstance(node, ast.JoinedStr):
             before = ast.unparse(node)
             after = ast.unparse(self.visit(node))
             if after != before:
-                yield self._edit(node, after)
+                self._edits.replace(node, after)
             return
         number = self._number(node)
         if number is not None and isinstance(node, ast.expr):
-            yield self._edit(node, str(number) if number >= 0 else f"({number})")
+            self._edits.replace(node, str(number) if number >= 0 else f"({number})")
             return
         for child in ast.iter_child_nodes(node):
-            yield from self._of_uses(child)
+            self._fold_uses(child)
 
     def _number(self, node: ast.AST) -> int | None:
         match node:
@@ -130,11 +124,3 @@ class _Fold(ast.NodeTransformer):
         """Put the number in place of a name inside of a formatted string."""
         number = self._number(node)
         return self.generic_visit(node) if number is None else ast.Constant(number)
-
-    def _edit(self, node: ast.expr | ast.stmt, new: str) -> Edit:
-        """Replace a node, which has a place, and keep its lines."""
-        assert node.end_lineno is not None and node.end_col_offset is not None
-        start = self._starts[node.lineno - 1] + node.col_offset
-        end = self._starts[node.end_lineno - 1] + node.end_col_offset
-        lines = self._text[start:end].count(b"\n") - new.count("\n")
-        return start, end, new.encode() + b"\n" * lines
