@@ -1,0 +1,110 @@
+"""How much heap the firmware of a bundle takes, in a 32-bit MicroPython as a board's is.
+
+    python -m tests.bench.heap [PARTS] [CONFIG]
+
+Makes a bundle and boots it in an interpreter with 32-bit words and heap blocks of 16 bytes
+(`tests.wasm32`), twice: with the compiled files on a file system, where code is loaded into the
+heap, and in a ROMFS image, where it stays in flash.  Prints what is in use after boot, without
+garbage, room by room; then has PARTS parts dispensed in requests for 100, and prints the garbage
+of a part and what is in use after each tenth.  Last, the same parts in the 64-bit MicroPython for
+computers.
+
+In a room's share: its code, names, tables and texts (`code`), and what it makes of itself at boot
+(`objects`).  What the interpreter itself has in use is left out, and so is the store, which a board
+has in another memory.  Bytes depend on nothing but the versions.
+
+The target is 150 KB (153,600 bytes) after boot.
+"""
+
+import sys
+import tempfile
+from contextlib import closing
+from pathlib import Path
+
+from hostsim.bundle import build
+from hostsim.bundle.boards import BOARDS
+from hostsim.config import ModuleConfig, load
+from hostsim.dispensing import dispense
+from hostsim.engine import Child
+from hostsim.module import SimModule
+from hostsim.plant.eventlog import EventLog
+from hostsim.store import SimStore
+from hostsim.table import table
+from tests.wasm32 import Wasm32, shares
+
+CONFIGS = Path(__file__).parents[2] / "configs"
+TARGET = 150 * 1024
+QUANTITY = 100
+STORE_BYTES = 1_024  # a segment
+
+
+def rooms(bundle: Path, romfs: bool) -> dict[str, list[int]]:
+    """Bytes of (code, objects) of each room after boot."""
+    found: dict[str, list[int]] = {}
+    for name, size in shares(bundle, romfs).items():
+        code = name.startswith("controller.")
+        parts = name.split(".")
+        room = parts[1] if code and len(parts) > 2 else ("firmware" if code else name)
+        found.setdefault(room, [0, 0])[0 if code or name == "transitions" else 1] += size
+    return found
+
+
+def run(config: ModuleConfig, engine, parts: int) -> list:
+    """Have parts dispensed; return what `engine.memory` says at boot and after each tenth."""
+    store = SimStore(STORE_BYTES)
+    with SimModule(config, 1, "everyday", engine, EventLog(keep=False), store) as module:
+        said = [engine.memory()]
+        requests = parts // QUANTITY
+        for number, _ in enumerate(dispense(module, QUANTITY, requests), 1):
+            if number % max(1, requests // 10) == 0:
+                said.append(engine.memory())
+    return said
+
+
+def main() -> None:
+    parts = int(sys.argv[1]) if len(sys.argv) > 1 else 10_000
+    config = load(CONFIGS / (sys.argv[2] if len(sys.argv) > 2 else "m4_nut.toml"))
+    with tempfile.TemporaryDirectory() as folder:
+        bundle = Path(folder, "bundle")
+        build.write(build.make(config, BOARDS["rp2040"], romfs=True), bundle)
+        print_shares(bundle)
+        for romfs in (False, True):
+            with closing(Wasm32(bundle, romfs)) as engine:
+                print_run(
+                    "in a ROMFS image" if romfs else "from files", run(config, engine, parts), parts
+                )
+        with closing(Child("micropython", bundle)) as child:
+            used = [each[0] for each in run(config, child, parts)]
+        print(f"64-bit, from files: {used[0]} bytes in use after boot, then", *used[1:])
+
+
+def print_shares(bundle: Path) -> None:
+    files, image = rooms(bundle, False), rooms(bundle, True)
+    rows = [
+        [room, *map(str, files[room]), *map(str, image[room])]
+        for room in sorted(files, key=lambda room: -sum(files[room]))
+    ]
+    sums = [
+        sum(each[place] for each in side.values()) for side in (files, image) for place in (0, 1)
+    ]
+    print(
+        table(
+            ["room", "code", "objects", "code (ROMFS)", "objects (ROMFS)"],
+            [*rows, ["all", *map(str, sums)]],
+        )
+    )
+    for name, total in (("from files", sum(sums[:2])), ("in a ROMFS image", sum(sums[2:]))):
+        print(f"{name}: {total} bytes in use after boot, {total / TARGET:.2f} of the target")
+
+
+def print_run(name: str, said: list, parts: int) -> None:
+    _, garbage, rounds = said[-1]
+    print(
+        f"{name}: {garbage / parts:.0f} bytes of garbage a part, {garbage / rounds:.0f} a round; "
+        "in use after each tenth:",
+        *(each[0] for each in said[1:]),
+    )
+
+
+if __name__ == "__main__":
+    main()
