@@ -15,7 +15,7 @@ if sys.platform == "rp2":
 
     from controller.board.rp2.main import run
 
-    run(machine, rp2)
+    run(machine, rp2, folder=here)
 else:
     from controller.board.process import main
 
