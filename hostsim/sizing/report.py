@@ -107,11 +107,12 @@ def figures(best: Design) -> dict[str, list[tuple[str, str, str, str]]]:
 
 def limits(best: Design) -> str:
     """What bounds the rate, and what one would change."""
+    marks = {"lash": f"takes {best.limits.separation - best.limits.lash:.2f}"}
+    marks[best.limits.binding] = "<- binds"
     rows = [
-        (name, f"{getattr(best.limits, name):.2f}",
-         "<- binds" if name == best.limits.binding else "", SAID[name])
+        (name, f"{getattr(best.limits, name):.2f}", marks.get(name, ""), SAID[name])
         for name in LIMITS
-    ]  # fmt: skip
+    ]
     run = f"Rate limits; it runs at {best.rate:.2f} parts/s"
     if best.rate <= best.limits.lowest * SHARE * 1.001:
         run += f", {100 * best.rate / best.limits.lowest:.0f} % of the lowest"
