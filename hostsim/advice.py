@@ -8,6 +8,7 @@ source are common practice and say so.
 from collections.abc import Iterator
 
 from controller.counting.windows import Windows
+from controller.cycle import causes
 from controller.settings import REST, REVERSE, SHAKE
 from hostsim.config import ModuleConfig
 from hostsim.facts import Facts
@@ -18,6 +19,7 @@ from hostsim.joints.joint import LAYER_DEPTH, SHARP_MM
 STEPS_OF_MOTORS = {200: "1.8", 400: "0.9"}  # full steps per turn -> degrees per step
 PRINTED_LIFE_PIECES = 200_000  # a printed sprocket lasts at least about this many
 LIFE_DOUBTED = 2.0  # times that: somebody should have measured it
+DRIFTS = (causes.PHASE_SLIP, causes.PHASE_WEAR, causes.BEAM_DRIFT)
 
 NOTES = (
     "Parts must not be able to fall while the sprocket rests: turn it by hand to each rest position"
@@ -37,8 +39,15 @@ NOTE_NO_INDEX = (
 
 
 def notes(config: ModuleConfig) -> list[str]:
-    """Return what the trade knows and this module should heed."""
-    return [*NOTES] if config.settings.sprocket_index else [*NOTES, NOTE_NO_INDEX]
+    """Return what the trade knows and this module should heed, and what its alarms mean."""
+    index = [] if config.settings.sprocket_index else [NOTE_NO_INDEX]
+    return [*NOTES, *index, *(_drift(code) for code in DRIFTS)]
+
+
+def _drift(code: int) -> str:
+    """Say what an alarm of the charts of counted parts means, and what to do."""
+    _, _, _, text, remedy = causes.cause(code)
+    return f"If SENSe:DRIFt? answers {code}: {text}. {remedy}"
 
 
 def warnings(config: ModuleConfig, facts: Facts, windows: Windows) -> list[str]:

@@ -16,6 +16,9 @@ What a shift means follows from which of the two it is, and how sudden:
     phase, slowly      WEAR   the edge that lets go is not what it was
     width              DIRT   the beam sees a part begin earlier and end later, or has been moved
 
+Dirt makes parts seem to come earlier, too, and where their width scatters much it is the phase that
+tells first; so a phase that has become earlier is dirt if the width has grown with it.
+
 The first alarm stays, with its direction, until somebody has cleared it or has the charts learn
 anew; the unit goes on.  Where a single part has told where the wheel stands, because there is no
 index sensor, the phase is only as good as that part: it gets a new target then, and its scatter is
@@ -93,22 +96,32 @@ class Phase:
         for chart, value in ((self.phase, phase), (self.width, width_us)):
             if chart.take(value):
                 self.fresh = True
-        if self.alarm != NO_ALARM:
-            return False
-        self._look(self.phase)
-        self._look(self.width)
-        return self.alarm != NO_ALARM
+        if self.alarm == NO_ALARM:
+            self._look(self.phase)
+            self._look(self.width)
+            return self.alarm != NO_ALARM
+        return False
 
     def _look(self, chart):
+        """Raise the alarm if this chart calls for it and none is there yet."""
         sums = chart.sums
         if self.alarm != NO_ALARM or not chart.watching or max(sums.up, sums.down) < chart.limit:
             return
-        self.direction = 1 if sums.up >= sums.down else -1
-        parts = sums.up_for if self.direction > 0 else sums.down_for
+        later = sums.up >= sums.down
+        parts = sums.up_for if later else sums.down_for
+        self.direction = 1 if later else -1
         if chart is self.width:
             self.alarm = DIRT
+        elif not later and self._dimmed():
+            self.alarm = DIRT
+            self.direction = 1  # of the width
         else:
             self.alarm = SLIP if parts <= SUDDEN_PARTS else WEAR
+
+    def _dimmed(self):
+        """True if parts are seen earlier and wider: twice as much wider, in theory."""
+        earlier_us = (self.phase.target - self.phase.mean) * US_PER_S // (FINE * self._full_steps_s)
+        return self.width.watching and self.width.mean - self.width.target >= earlier_us
 
     # ---- read-out -------------------------------------------------------------------------------
 

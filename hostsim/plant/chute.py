@@ -5,6 +5,10 @@ Theory of operation
 A part that was let go arrives at the beam after its fall, darkens it, and has passed when its
 upper end is through. A part may lodge in the beam; whatever arrives then piles up on it. The pile
 comes loose by itself after a while, or waits for a person. It slides out part by part.
+
+Parts leave a film on the windows of the beam. The light that is left is dimmed enough, and for the
+sensor dark, when a part is only about to cover it: either end of a pulse moves outwards, a little
+more with every part that passes, until a person wipes it off.
 """
 
 import numpy as np
@@ -19,6 +23,8 @@ from hostsim.plant.ledger import Ledger
 LOOSE_AFTER_US = (200_000, 1_500_000)  # how long a lodged part holds that comes loose by itself
 PILE_GAP_US = (30_000, 80_000)  # between the parts of a pile as it slides out
 SECOND_GAP_US = (25_000, 45_000)  # from the first of a double clearing the beam to the second
+FILM_STEPS = 100  # of a film that is told in the log: one for every so many parts
+FILM_MOST_US = 5_000  # a window that dims more than this is wiped by the parts themselves
 TOGETHER_SHARE = 0.8  # an overlapping second arrives within this share of the first's dark time
 
 
@@ -42,6 +48,7 @@ class Chute:
         self._chance = chance
         self._pile: list[Part] = []
         self._pile_number = 0
+        self._filmed = 0  # parts that have passed since the windows were wiped
 
     def drop(self, part: Part) -> None:
         """A part leaves its pocket and falls."""
@@ -50,7 +57,8 @@ class Chute:
 
     def fall(self, part: Part) -> None:
         """A part that is counted as in the air already falls."""
-        self._agenda.at(self._agenda.now_us + part.lead_us, self._arrive, part)
+        lead_us = max(1, part.lead_us - self._film_us())
+        self._agenda.at(self._agenda.now_us + lead_us, self._arrive, part)
 
     def drop_two(self, first: Part, second: Part, together: bool) -> None:
         """Two parts leave one pocket, the second overlapping the first or clearly after it."""
@@ -76,7 +84,8 @@ class Chute:
         self._agenda.at(self._agenda.now_us + part.lead_us, self._lodge, part)
 
     def clear(self) -> int:
-        """A person takes out what is lodged; returns how many parts that were."""
+        """A person takes out what is lodged, and wipes the windows; returns how many parts."""
+        self._filmed = 0
         taken = len(self._pile)
         if taken:
             self._pile = []
@@ -93,15 +102,29 @@ class Chute:
             return
         beam, agenda = self._beam, self._agenda
         beam.shade(1)
-        now_us = agenda.now_us
-        agenda.at(now_us + part.dark_us, self._pass)
+        film_us = self._film_us()
+        edge_us = agenda.now_us + film_us  # where the lower end really is
+        agenda.at(edge_us + part.dark_us + film_us, self._pass)
         for after_us, amount in part.flicker:
-            agenda.at(now_us + after_us, beam.shade, amount)
+            late_us = film_us if after_us > part.dark_us else 0
+            agenda.at(edge_us + after_us + late_us, beam.shade, amount)
 
     def _pass(self, _: None) -> None:
         """The upper end has left the beam."""
         self._beam.shade(-1)
         self._note_pass()
+        self._leave_film()
+
+    def _leave_film(self) -> None:
+        if not self._mix.film_us:
+            return
+        self._filmed += 1
+        if self._filmed % FILM_STEPS == 0:
+            self._ledger.mishaps["dirt"] += 1
+            self._log.add(self._agenda.now_us, f"a film of {self._film_us()} us on the beam")
+
+    def _film_us(self) -> int:
+        return min(FILM_MOST_US, round(self._mix.film_us * self._filmed))
 
     def _pass_unseen(self, _: None) -> None:
         self._note_pass()

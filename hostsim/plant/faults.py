@@ -59,6 +59,9 @@ class FaultMix:
     wear_gain: float = 1.0  # rates x (1 + gain x (pieces / rated pieces)^2)
     worn: float = 0.0  # pieces already carried at the start, as a share of the rated ones
 
+    # Per part that has passed.
+    film_us: float = 0.0  # by which dirt on the windows moves either end of every later pulse out
+
     # Per second of time.
     noise_per_s: float = 0.0  # blips on the beam shorter than any part
 
@@ -191,6 +194,12 @@ _ROWS = (
     ),
     FaultMix("noise", "2 blips a second on the beam", noise_per_s=2.0, why="shorter than any part"),
     FaultMix("bounce", "nearly every beam edge bounces", bounce=0.9, why="settles within its time"),
+    FaultMix(
+        "dirt",
+        "a film grows on the beam's windows: pulses get longer and longer",
+        film_us=1.0,
+        why="pulses too long for one part; the width drifts long before",
+    ),
     FaultMix(
         "beam_clear",
         "the beam always reads clear",

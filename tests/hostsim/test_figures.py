@@ -145,7 +145,7 @@ def test_the_lowest_limit_binds():
 
 def test_a_module_without_index_sensor_is_told_what_that_means(shipped):
     has_index = "screw" not in shipped.title
-    assert any("index sensor" in line for line in shipped.notes) != has_index
+    assert any("Without a pocket index" in line for line in shipped.notes) != has_index
 
 
 def test_the_report_reads_as_text_and_as_json(shipped):

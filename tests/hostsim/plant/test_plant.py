@@ -124,6 +124,7 @@ MISHAP: dict[str, Callable[[Rig], object]] = {
     "lodge": lambda rig: rig.said("lodges"),
     "noise": lambda rig: rig.plant.truth.mishaps["noise"],
     "bounce": lambda rig: len(rig.pulses()) > 2 * rig.plant.truth.passed,
+    "dirt": lambda rig: rig.said("a film of 200 us"),
     "beam_clear": lambda rig: rig.plant.truth.passed and not rig.edges,
     "beam_blocked": lambda rig: rig.plant.blocked,
     "beam_dies": lambda rig: rig.said("beam dead"),
