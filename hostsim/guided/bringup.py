@@ -337,6 +337,7 @@ STEPS = (
         "Nothing moves. See that each input follows what you do.",
         "driver healthy; guard and bag are seen",
         inputs,
+        deeds=True,
     ),
     _step(
         "guard",
@@ -344,6 +345,7 @@ STEPS = (
         "Nothing moves. With the guard open the unit must refuse to be started.",
         "open is seen, and the unit refuses clear, reset and start",
         guard,
+        deeds=True,
         caution="The firmware's look at the guard is no safety function. The guard switch must cut"
         " the drive in hardware: have that checked by whoever is licensed to.",
     ),
@@ -353,6 +355,7 @@ STEPS = (
         "Nothing moves. Reach the beam from below, outside the guard.",
         "clear, blocked by a card, clear again",
         beam_by_hand,
+        deeds=True,
     ),
     _step(
         "enable",
@@ -369,6 +372,7 @@ STEPS = (
         "Nothing turns. The emitter is switched off for some milliseconds.",
         "dark without its emitter, clear with it",
         beam_by_test,
+        moves=True,
     ),
     _step(
         "first move",

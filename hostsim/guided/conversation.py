@@ -32,6 +32,9 @@ class LeftError(Exception):
 class Conversation(Protocol):
     """What a procedure needs of the person."""
 
+    def title(self, text: str) -> None:
+        """Say what begins."""
+
     def show(self, text: str) -> None:
         """Say something."""
 
@@ -64,12 +67,15 @@ class Terminal:
     """A person at a terminal."""
 
     def __init__(
-        self, agreed: bool = False, source: TextIO = sys.stdin, sink: TextIO = sys.stdout
+        self, agreed: bool = False, source: TextIO | None = None, sink: TextIO | None = None
     ) -> None:
         self._agreed = agreed
-        self._source = source
-        self._sink = sink
+        self._source = source or sys.stdin
+        self._sink = sink or sys.stdout
         self._drawn = False  # a live line stands on the screen
+
+    def title(self, text: str) -> None:
+        self._say(f"\n{text}\n")
 
     def show(self, text: str) -> None:
         for paragraph in text.split("\n"):

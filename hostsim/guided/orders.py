@@ -4,12 +4,12 @@ Theory of operation
 -------------------
 A module that is measured is looked after by the person at it.  Before each order the magazine is
 seen to hold enough, as far as the module can know; a request that waits for parts meanwhile gets
-them.  Only when the person is to be asked to fill is decided here; what the parts tell is the
-business of the steps.
+them.  A request that waits for anything else is given up, and its step with it.
 """
 
 from collections.abc import Callable
 
+from controller.cycle import causes
 from hostsim.answers import MeasuredPart, Progress, RequestState, Result, UnitMode, UnitState
 from hostsim.guided.procedure import Session
 
@@ -32,13 +32,19 @@ def fill_up(session: Session) -> None:
 
 
 def refill_when_waiting(session: Session) -> Callable[[Progress], None]:
-    """What to do at every look at a request: fill up and go on if it waits for that."""
+    """What to do at every look at a request: fill up and go on if it waits for parts; give it up if
+    it waits for anything else."""
 
     def look(progress: Progress) -> None:
-        if progress.state is RequestState.WAITING:
+        if progress.state is not RequestState.WAITING:
+            return
+        client = session.client
+        if client.cause().code == causes.MAGAZINE_EMPTY:
             fill_up(session)
-            if session.client.state() is UnitState.SUSPENDED:
-                session.client.command("unsuspend")
+            if client.state() is UnitState.SUSPENDED:
+                client.command("unsuspend")
+        else:
+            client.cancel_request()
 
     return look
 

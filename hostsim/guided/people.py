@@ -32,6 +32,9 @@ class _Person:
     def _deed(self, deed: str) -> None:
         raise NotImplementedError
 
+    def title(self, text: str) -> None:
+        self._say(f"\n{text}")
+
     def show(self, text: str) -> None:
         self._say(text)
 

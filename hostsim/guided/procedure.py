@@ -4,9 +4,14 @@ Theory of operation
 -------------------
 A `Step` says in words what the person does, what may hurt, and what counts as passed, and has one
 function that does it.  `carry_out` goes through the table: what the record has already is not done
-again; before a step in which the motor may turn, the person is asked whether hands are out of the
-gears and the guard is shut, every time.  Each finding is recorded at once.  The first step that
-fails ends the run, with its remedy: what comes after it relies on what it looked at.
+again.  Each finding is recorded at once.  The first step that fails ends the run, with its remedy:
+what comes after it relies on what it looked at.
+
+Nothing turns that the person has not agreed to.  Before a step in which the motor may turn they are
+asked whether hands are out of the gears and the guard is shut, every time.  One agreement leads the
+unit to Execute once.  Where the unit has left it since for any reason but want of parts (somebody
+has opened the guard or pressed stop, a part has jammed), nothing is cleared or started again: the
+step fails with the cause, and the next run asks anew.
 
 However a run ends, the unit is stopped and the full rate asked for again.
 """
@@ -17,7 +22,8 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Any, TypeVar
 
-from hostsim.answers import ModuleError, UnitMode, UnitState
+from controller.cycle import causes
+from hostsim.answers import Cause, ModuleError, UnitMode, UnitState
 from hostsim.client import DispenserClient
 from hostsim.config import ModuleConfig
 from hostsim.dispenser import DeviceError, NotReadyError
@@ -26,6 +32,8 @@ from hostsim.guided.record import Finding, Record
 
 PATIENCE_S = 120.0  # how long a person may take for one deed that the module watches for
 LOOK_S = 0.1  # between two looks at the module meanwhile
+# What a unit that is short of parts gives as its cause; it may be led on without asking.
+WANTS_PARTS = (causes.RETRIES_USED, causes.MAGAZINE_EMPTY, causes.CANCELLED)
 GUARD_SHUT, MAGAZINE_OK, BAG_THERE, DRIVE_HEALTHY = 1, 2, 4, 8  # bits of SENSe:INPuts?
 
 HANDS_OUT = (
@@ -40,6 +48,13 @@ def utc_now() -> datetime:
     return datetime.now(UTC)
 
 
+class BrokenOffError(ModuleError):
+    """The unit has left Execute in the middle of a step, and not for want of parts."""
+
+    def __init__(self, state: UnitState, cause: Cause) -> None:
+        super().__init__(f"the unit has become {state}: {cause.text or 'somebody has stopped it'}")
+
+
 @dataclass
 class Session:
     """All that a step may use."""
@@ -50,6 +65,14 @@ class Session:
     config: ModuleConfig | None = None  # the description, if one was given
     options: Mapping[str, Any] = field(default_factory=dict)
     now: Callable[[], datetime] = utc_now
+    agreed: bool = False  # the unit may be led to Execute, once
+
+    def may_turn(self, name: str) -> None:
+        """Ask whether the motor may begin to turn. LeftError if not."""
+        self.talk.caution(HANDS_OUT)
+        if not self.talk.agree(f"begin {name}", "Is the guard shut, and may it begin to turn?"):
+            raise LeftError
+        self.agreed = True
 
     def inputs(self) -> int:
         """The level bits of the module."""
@@ -77,8 +100,16 @@ class Session:
             time.pause(LOOK_S)
 
     def in_service(self, mode: UnitMode) -> None:
-        """Have the unit in Execute in that mode. The motor is energised; nothing moves."""
+        """Have the unit in Execute in that mode. The motor is energised; nothing moves.
+
+        Raises BrokenOffError if the unit has been taken out of Execute since the person agreed.
+        """
         client = self.client
+        if not self.agreed and client.state() is not UnitState.EXECUTE:
+            cause = client.cause()
+            if cause.code not in WANTS_PARTS:
+                raise BrokenOffError(client.state(), cause)
+        self.agreed = False
         if client.mode() is not mode:
             if client.state() not in (UnitState.STOPPED, UnitState.IDLE, UnitState.ABORTED):
                 client.command("stop")
@@ -103,6 +134,7 @@ class Step:
     rule: str  # what counts as passed
     run: Callable[[Session], Finding]
     moves: bool = False  # the motor may turn
+    deeds: bool = False  # the person is to do something at the module
     caution: str = ""
 
 
@@ -120,7 +152,7 @@ def carry_out(steps: Sequence[Step], session: Session) -> Ended:
     talk, record = session.talk, session.record
     with at_rest_afterwards(session):
         for number, step in enumerate(steps, 1):
-            talk.show(f"\n{number} of {len(steps)}  {step.title}")
+            talk.title(f"{number} of {len(steps)}  {step.title}")
             if record.done(step.key):
                 talk.show(f"done on {record.entries[step.key].at}")
                 continue
@@ -142,20 +174,23 @@ def _carry_out_one(step: Step, session: Session) -> Finding:
     talk.show(step.does)
     if step.caution:
         talk.caution(step.caution)
+    session.agreed = False
     if step.moves:
-        talk.caution(HANDS_OUT)
-        if not talk.agree(f"begin {step.key}", "Is the guard shut, and may it begin to turn?"):
-            raise LeftError
+        session.may_turn(step.key)
+    elif step.deeds:
+        talk.ready("Are you at the module?")
     try:
         return step.run(session)
-    except (DeviceError, NotReadyError) as refusal:
+    except (DeviceError, NotReadyError, BrokenOffError) as refusal:
         return _refused(session, refusal)
 
 
 def _refused(session: Session, refusal: ModuleError) -> Finding:
     """A finding for a module that would not do what a step asked of it."""
     cause = session.client.cause()
-    why = str(refusal) if not cause.code else f"{refusal} ({cause.text})"
+    why = str(refusal)
+    if cause.code and cause.text not in why:
+        why += f" ({cause.text})"
     remedy = cause.remedy or "See that guard, bag and driver are as they should be; then go on."
     return Finding("failed", why, {"cause": cause.code}, remedy)
 

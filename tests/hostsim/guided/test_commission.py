@@ -17,6 +17,7 @@ from hostsim.client import DispenserClient
 from hostsim.config import convert, load
 from hostsim.guided import partsteps
 from hostsim.guided.commission import PROCEDURE, STEPS
+from hostsim.guided.people import PlantPerson
 from hostsim.links import SimLink
 from hostsim.module import SimModule
 from hostsim.plant.faults import MIXES, FaultMix
@@ -173,3 +174,57 @@ def test_rates_at_a_release_are_those_of_the_plants_own_step_times():
         rates += [train.rate_steps_s(ratio.release(pocket)) for pocket in range(1, pockets + 1)]
     assert slowest == pytest.approx(min(rates), rel=0.02)
     assert fastest == pytest.approx(max(rates), rel=0.001)
+
+
+class Meddler(PlantPerson):
+    """Somebody who does something when so many parts have been counted."""
+
+    def __init__(self, module, deed):
+        super().__init__(module)
+        self._act = deed
+
+    def live(self, text):
+        if self._act and text.startswith(("20 of", "25 of", "30 of")):
+            act, self._act = self._act, None
+            act(self._module)
+
+
+def opened_and_shut(module):
+    module.plant.guard(False)
+    module.run_until(module.now_us + 500_000)
+    module.plant.guard(True)
+
+
+def stopped(module):
+    module.tell("UNIT:COMM STOP")
+
+
+@pytest.mark.parametrize(
+    ("deed", "word"), [(opened_and_shut, "guard"), (stopped, "stop")], ids=["guard", "stop"]
+)
+def test_who_opens_the_guard_or_presses_stop_is_asked_before_anything_turns_again(path, deed, word):
+    guide = Guide(path, PROCEDURE, options={**QUICK, "parts": 150})
+    guide.session.talk = Meddler(guide.module, deed)
+    ended = guide.run(STEPS)
+    assert ended.how == "failed" and ended.at.key in ("rate", "two rates")
+    assert word in ended.finding.said
+    entries = [text for _, text in guide.module.log.entries]
+    cut = next(at for at, text in enumerate(entries) if "guard open" in text or "COMM STOP" in text)
+    assert not [text for text in entries[cut:] if "drive start" in text]
+
+
+def test_a_jam_that_wants_hands_ends_the_step_with_its_remedy(path):
+    mix = FaultMix("jam", "", jam=0.02, jam_yield=0.0, wear_gain=0.0, person=True)
+    guide = Guide(path, PROCEDURE, options=QUICK, faults=mix)
+    ended = guide.run(STEPS)
+    assert ended.how == "failed"
+    assert "Isolate the supply" in ended.finding.remedy
+
+
+def test_a_trial_asks_anew_after_hands_have_been_in_the_machine(path):
+    guide = Guide(path, PROCEDURE, options={**QUICK, "trial": 150})
+    asked = []
+    agree = guide.person.agree
+    guide.person.agree = lambda name, question: asked.append(name) or agree(name, question)
+    guide.run(STEPS)
+    assert asked.count("begin trial") == 3
