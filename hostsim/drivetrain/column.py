@@ -46,7 +46,7 @@ class Column:
     pitch_m: float  # from part to part
     parts: float
     slide_m_s2: float  # what drives a free part on; not above 0: it does not slide by itself
-    saturation_m: float
+    walls_per_m: float  # share of the push that the walls take on a metre: 1 / s, 0 without walls
     push_n: float
     wall_free_n: float  # had the side walls carried nothing
 
@@ -60,14 +60,15 @@ class Column:
         slide = G_M_S2 * (math.sin(incline) - friction * math.cos(incline))
         wide_m, thick_m = part["longest_mm"] / 1e3, part["shortest_mm"] / 1e3
         radius_m = wide_m * thick_m / (2 * (wide_m + thick_m))  # of the channel: area to perimeter
-        saturation_m = radius_m / (friction * share) if share else math.inf
+        walls_per_m = friction * share / radius_m
+        saturation_m = 1 / walls_per_m if walls_per_m else math.inf
         weight_n_m = part["mass_g"] / 1e3 / pitch_m * max(slide, 0.0)
         length_m, pressed_n = magazine["height_mm"] / 1e3, magazine["push_n"]
         return cls(
             pitch_m=pitch_m,
             parts=length_m / pitch_m,
             slide_m_s2=slide,
-            saturation_m=saturation_m,
+            walls_per_m=walls_per_m,
             push_n=saturated_n(weight_n_m, saturation_m, length_m, pressed_n),
             wall_free_n=saturated_n(weight_n_m, math.inf, length_m, pressed_n),
         )

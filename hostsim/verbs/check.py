@@ -4,8 +4,9 @@ import argparse
 import shlex
 from pathlib import Path
 
-from hostsim.figures import check
-from hostsim.verbs.common import Verbs, add_config, add_verb, read_config
+from hostsim.config import ModuleConfig
+from hostsim.figures import Report, check
+from hostsim.verbs.common import Verbs, add_config, add_verb, folder, read_config
 
 TRIAL = 100  # parts of the first request one would try
 
@@ -14,7 +15,11 @@ Prints the kinematics, the time windows of the counting, what limits the rate, a
 with its unit. A warning does not make the description wrong: the exit status is 0. What cannot be
 run is refused, one line for each key: its value, unit and allowed range.
 
-example: tallywheel check configs/m4_nut.toml"""
+--plots draws three pictures into a folder: drive.svg (torque asked for and pull-out over speed),
+beam.svg (pulses by attitude, overlap by rate) and, if a joint is described, joint.svg (the steps of
+many joints).
+
+example: tallywheel check configs/m4_nut.toml --plots ."""
 
 
 def add(verbs: Verbs) -> None:
@@ -22,12 +27,17 @@ def add(verbs: Verbs) -> None:
     parser = add_verb(verbs, "check", run, "check a module description", DETAILS)
     add_config(parser)
     parser.add_argument("--json", action="store_true", help="print one JSON object")
+    parser.add_argument(
+        "--plots", metavar="DIR", type=folder, help="draw the pictures into this folder"
+    )
 
 
 def run(args: argparse.Namespace) -> int:
-    """Check the description and print the report."""
+    """Check the description and print the report; draw it if that is wanted."""
     config = read_config(args.config)
     report = check(config)
+    if args.plots:
+        _draw(config, report, args.plots)
     if args.json:
         print(report.to_json())
         return 0
@@ -39,3 +49,15 @@ def run(args: argparse.Namespace) -> int:
 def dispense_command(path: Path, quantity: int) -> str:
     """The command that tries the module out."""
     return f"tallywheel dispense {shlex.quote(str(path))} --quantity {quantity}"
+
+
+def _draw(config: ModuleConfig, report: Report, where: Path) -> None:
+    # matplotlib takes a second to load
+    from hostsim.drivetrain.torqueplot import plot_drive  # noqa: PLC0415
+    from hostsim.joints.stepplot import plot_joint  # noqa: PLC0415
+    from hostsim.sensing.beamplot import plot_beam  # noqa: PLC0415
+
+    plot_drive(config, report.drive, where / "drive.svg")
+    plot_beam(config, report.facts, report.sensing, where / "beam.svg")
+    if report.joint:
+        plot_joint(config, report.joint, where / "joint.svg")

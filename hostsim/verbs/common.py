@@ -154,6 +154,14 @@ def output_path(text: str) -> Path:
     return path
 
 
+def folder(text: str) -> Path:
+    """An argument type: a folder that exists."""
+    path = Path(text)
+    if not path.is_dir():
+        raise argparse.ArgumentTypeError(f"{text!r} is no folder: make it first")
+    return path
+
+
 def picture_path(text: str) -> Path:
     """An argument type: a file to draw into, .svg or .png."""
     path = output_path(text)

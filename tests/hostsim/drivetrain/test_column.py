@@ -65,6 +65,6 @@ def test_it_agrees_with_the_plant_which_adds_it_up_part_by_part(name, push, heig
     ).values
     column = Column.of(values)
     # A whole number of parts makes the plant's column up to half a part longer or shorter.
-    off = 0.5 / column.parts + 0.5 * column.pitch_m / column.saturation_m
+    off = 0.5 / column.parts + 0.5 * column.pitch_m * column.walls_per_m
     there = push_n(values, column.pitch_m)
     assert there == pytest.approx(column.push_n, rel=off + 0.01)
