@@ -29,8 +29,13 @@ FAULTS_MAX = 3
 PROVEN_US = 60000000  # a start that has run for so long is none of a row of faults
 
 # Marks: what the main loop is doing.
-IDLE, BOOT, ROUND, DRIVE, LINES, REST = range(6)
-MARKS = ("idle", "starting", "in a round", "at the drive", "at the lines", "collecting garbage")
+MARK_NONE = 0
+MARK_START = 1
+MARK_ROUND = 2
+MARK_DRIVE = 3
+MARK_LINES = 4
+MARK_GARBAGE = 5
+MARKS = ("", "starting", "in a round", "at the drive", "at the lines", "collecting garbage")
 
 # Scratch register 0 of the watchdog (data sheets: RP2040 4.7.6, RP2350 12.9.7).  The boot ROM uses
 # the higher ones.
@@ -63,7 +68,7 @@ class Scratch:
         self.prompt = self._bits & _PROMPT != 0
         self.told = self._bits & _TOLD != 0
         self.faults = self._bits & _FAULTS
-        self.mark(IDLE)
+        self.mark(MARK_NONE)
         self.keep(self.faults)
 
     def mark(self, doing):

@@ -1,35 +1,24 @@
-"""The entry point on a board: at rest first, then the firmware in the main loop.
+"""The entry point on a board: everything at rest first, then the firmware.
 
 Theory of operation
 -------------------
-`run` puts every output at rest before it does anything that takes time, and only then reads on:
-settings, store, firmware.  Settings that are refused leave it at rest (`refused`).  Then it goes
-round for ever.  One turn:
+`run` puts every output at rest before it does anything that takes time; only then it reads on:
+why the board has started, settings, store, firmware.  What may run is run by `loop`, what may not
+is told by `refused`, with the drive off: settings that are refused, and a fault that has come
+several times in a row.
 
-    clock -> firmware.poll, if its time has come or something happened -> drive -> lines -> light
-
-What has happened is a byte on a line, a level that changed, or a flag of a drive that moves.  Turns
-with nothing to do idle until the next interrupt, for a millisecond at most; nothing sleeps.  Beam
-and index edges call for nothing: they are stamped, and wait.
-
-Garbage is collected at rest, between requests; within one only while nothing moves and memory runs
-low.  Collecting takes some 15 ms; interrupts go on meanwhile, and so do the pulses.
-
-Any exception ends in the same place: the drive is cut, the outputs go to rest, the reason is
-written down, the chip resets.  The way out for somebody with new files is `SYSTem:RESTart PROMpt`.
+What happens in the end, whatever it was: the drive is cut, the outputs go to rest, the chip resets.
+After an exception the reason has been written down before.  The way out for somebody with new files
+is the command `SYSTem:RESTart PROMpt`: after that reset `run` returns, into the prompt.
 """
 
 import json
 
-from controller.board.ports import EXCEPTION, HUNG, RUNNING, Ports
-from controller.board.rp2 import health as marks
+from controller.board.ports import EXCEPTION, HUNG
 from controller.board.rp2.clock import Clock
 from controller.board.rp2.health import (
     FAULTS_MAX,
-    HEALTHY_US,
-    PROVEN_US,
-    WATCHDOG_MS,
-    Health,
+    MARK_START,
     Scratch,
     chip_of,
     look_back,
@@ -37,13 +26,7 @@ from controller.board.rp2.health import (
 )
 from controller.board.rp2.pins import Pins, check, conflicts
 
-SETTINGS, WORDS = "settings.json", "profile.bin"
-# A drive that moves is looked at this often: a stall is to be noticed before the next pocket.
-LOOK_US = 2000
-COLLECT_US = 500000  # from one look at the memory to the next; a look walks through all of it
-COLLECT_BYTES = 16384  # garbage worth collecting at rest
-LOW_BYTES = 32768  # left: worth collecting within a request, while nothing moves
-LEAVE_US = 300000  # for the last answers to get out
+SETTINGS = "settings.json"
 
 
 class Tools:
@@ -58,10 +41,31 @@ class Tools:
         self.time = __import__("time")
 
     def trace(self, error):
-        """Return an exception with its trace, as text."""
+        """Return an exception's trace as text."""
         sink = self.io.StringIO()
         self.sys.print_exception(error, sink)
         return sink.getvalue()
+
+
+class Board:
+    """What there is to run on. `pins` is None where the settings leave them in doubt."""
+
+    def __init__(self, machine, rp2, tools, folder, pins, scratch):
+        self.machine = machine
+        self.rp2 = rp2
+        self.tools = tools
+        self.folder = folder
+        self.pins = pins
+        self.scratch = scratch
+        self.clock = Clock(tools.time)
+        self.faults = 0  # starts in a row that ended in a fault
+        self.drive = None
+
+    def let_go(self):
+        """Cut the drive and put every output at rest."""
+        if self.drive is not None:
+            self.drive.cut()
+        self.pins.rest(self.machine)
 
 
 def run(machine, rp2, tools=None, folder=""):
@@ -75,163 +79,29 @@ def run(machine, rp2, tools=None, folder=""):
     if scratch.prompt:
         scratch.keep(0)
         return
+    board = Board(machine, rp2, tools, folder, pins, scratch)
     code, fault = look_back(machine, scratch, folder)
-    faults = scratch.faults + 1 if code in (EXCEPTION, HUNG) else 0
-    scratch.keep(faults)
-    clock = Clock(tools.time)
-
-    # Only now what takes its time.
-    from controller.board.rp2 import build, refused  # noqa: PLC0415
-    from controller.shims.install import install  # noqa: PLC0415
-
-    install()
-    from controller.settings import SettingsError, from_json  # noqa: PLC0415
-
-    serial = build.serial(machine)
-    if faults >= FAULTS_MAX:
-        problems.append(f"{faults} faults in a row, the last one: {fault}")
-    try:
-        settings = from_json(text)
-    except SettingsError as error:
-        said = [str(problem) for problem in error.problems]
-        problems = said + [problem for problem in problems if problem not in said]
+    if code in (EXCEPTION, HUNG):
+        board.faults = scratch.faults + 1
+    scratch.keep(board.faults)
+    if board.faults >= FAULTS_MAX:
+        problems.append(f"{board.faults} faults in a row, the last one: {fault}")
+    settings, problems = _settings(text, problems)
     if pins is None or problems:
-        line = build.UsbLine(tools.select, tools.sys, build.LINE_BYTES)
-        lamp = None if pins is None else pins.switch(machine, "light")
-        refused.stay(line, problems, serial, clock, machine.idle, lamp)
+        _refuse(board, problems)
         return
-    health = Health(serial, code, fault)
-    scratch.mark(marks.BOOT)
-    drive = None
+    scratch.mark(MARK_START)
     try:
-        drive = build.drive(machine, rp2, pins, clock)
-        board = Loop(machine, tools, settings, pins, drive, clock, scratch, health, folder)
-        into_prompt = board.serve(faults)
+        from controller.board.rp2.loop import Loop  # noqa: PLC0415  takes its time
+
+        into_prompt = Loop(board, settings, code, fault).serve()
         scratch.keep(0, told=True, prompt=into_prompt)
     except Exception as error:
-        _let_go(machine, pins, drive)
+        board.let_go()
         write_fault(folder, f"{type(error).__name__}: {error}", tools.trace(error))
     finally:
-        _let_go(machine, pins, drive)
+        board.let_go()
     machine.reset()
-
-
-def _let_go(machine, pins, drive):
-    if drive is not None:
-        drive.cut()
-    pins.rest(machine)
-
-
-class Loop:
-    """The firmware, its ports, and the main loop around them."""
-
-    def __init__(self, machine, tools, settings, pins, drive, clock, scratch, health, folder):
-        from controller.board.rp2 import build, light  # noqa: PLC0415  after the pins are at rest
-        from controller.firmware import Firmware  # noqa: PLC0415
-
-        self._machine = machine
-        self._gc = tools.gc
-        self._clock = clock
-        self._scratch = scratch
-        self._health = health
-        self._drive = drive
-        tools.micropython.kbd_intr(-1)  # byte 3 is the device clear
-        beam = build.beam(machine, pins, clock)
-        self._inputs = build.inputs(machine, pins, drive.cut, clock)
-        self._line = build.line(machine, pins, settings, tools)
-        self._bus = build.bus(machine, pins, settings)
-        ports = Ports(
-            drive,
-            beam,
-            self._inputs,
-            build.Outputs(machine, pins),
-            self._line,
-            self._bus,
-            build.store(machine, pins, settings, folder, beam.distrust),
-            clock,
-            build.NoTrace(),
-            health,
-        )
-        clock.begin_round()
-        self.firmware = Firmware(ports, settings, _words(folder))
-        self._light = light.Light(pins.switch(machine, "light"))
-        self._pattern_of = light.pattern_of
-        self._due_us = clock.round_us
-        self._looked_us = clock.round_us
-        self._flags = 0
-        self._collected_us = clock.round_us
-        self._live_bytes = 0  # in use after the last collection
-        self._collect()
-
-    def serve(self, faults):
-        """Go round until told to start anew; return whether into the prompt."""
-        watchdog = self._machine.WDT(timeout=WATCHDOG_MS)
-        clock = self._clock
-        begun_us = clock.round_us
-        leave_us = None
-        while leave_us is None or clock.round_us < leave_us:
-            now_us = clock.begin_round()
-            if now_us >= self._due_us or self._called():
-                late_us = max(0, now_us - self._due_us)
-                self._round(now_us)
-                spent_us = clock.now_us() - now_us
-                self._health.took(spent_us)
-                if late_us + spent_us < HEALTHY_US:
-                    watchdog.feed()
-                if faults and now_us - begun_us > PROVEN_US:
-                    faults = 0
-                    self._scratch.keep(0)
-                if leave_us is None and self._health.leaving is not None:
-                    leave_us = now_us + LEAVE_US
-            else:
-                self._machine.idle()
-            self._turn(now_us)
-        return self._health.leaving
-
-    def _called(self):
-        """Tell whether something has happened that the firmware should see before it is due."""
-        if self._line.ready or self._bus.ready or self._inputs.waiting:
-            return True
-        if not self._flags & RUNNING or self._clock.round_us - self._looked_us < LOOK_US:
-            return False
-        self._looked_us = self._clock.round_us
-        return self._drive.status()[0] != self._flags
-
-    def _round(self, now_us):
-        self._scratch.mark(marks.ROUND)
-        self._due_us = self.firmware.poll(now_us)
-        self._flags = self._drive.status()[0]
-        self._looked_us = now_us
-
-    def _turn(self, now_us):
-        """What wants to be done in every turn, whether there was a round or not."""
-        scratch = self._scratch
-        firmware = self.firmware
-        scratch.mark(marks.DRIVE)
-        self._drive.poll()
-        scratch.mark(marks.LINES)
-        self._line.poll()
-        self._bus.poll()
-        self._light.show(
-            self._pattern_of(firmware.service.unit.state, firmware.request.is_open), now_us
-        )
-        if now_us - self._collected_us >= COLLECT_US and not firmware.sprocket.moving:
-            scratch.mark(marks.REST)
-            self._tidy(firmware.request.is_open or firmware.reader.open_since_us is not None)
-            self._collected_us = now_us
-
-    def _tidy(self, counting):
-        """Collect garbage if there is enough of it, or too little memory left."""
-        memory = self._gc
-        if counting:
-            if memory.mem_free() < LOW_BYTES:
-                self._collect()
-        elif memory.mem_alloc() - self._live_bytes > COLLECT_BYTES:
-            self._collect()
-
-    def _collect(self):
-        self._gc.collect()
-        self._live_bytes = self._gc.mem_alloc()
 
 
 def _wiring(folder, chip):
@@ -246,7 +116,7 @@ def _wiring(folder, chip):
     except (OSError, ValueError):
         return "", None, [f"{SETTINGS}: missing, or no JSON"]
     if not isinstance(values, dict):
-        return text, None, [f"{SETTINGS}: no table"]
+        return text, None, []
     rows = values.get("board_pins", ())
     problems = check("board_pins", rows) or conflicts("board_pins", chip, rows)
     if problems:
@@ -256,10 +126,21 @@ def _wiring(folder, chip):
     return text, Pins(rows), []
 
 
-def _words(folder):
-    """Return the moves planned ahead; none, if there are none."""
+def _settings(text, problems):
+    """Return (settings or None, problems): these, and the settings' own."""
+    from controller.shims.install import install  # noqa: PLC0415  from here on it takes its time
+
+    install()
+    from controller.settings import SettingsError, from_json  # noqa: PLC0415
+
     try:
-        with open(folder + WORDS, "rb") as file:
-            return file.read()
-    except OSError:
-        return b""
+        return from_json(text), problems
+    except SettingsError as error:
+        said = [str(problem) for problem in error.problems]
+        return None, said + [problem for problem in problems if problem not in said]
+
+
+def _refuse(board, problems):
+    from controller.board.rp2.refused import stay  # noqa: PLC0415
+
+    stay(board, problems)

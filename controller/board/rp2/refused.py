@@ -7,7 +7,9 @@ that the settings are refused.  On USB, the interrupt key leads to the interpret
 files.
 """
 
+from controller.board.rp2.build import LINE_BYTES, serial
 from controller.board.rp2.light import REFUSED, Light
+from controller.board.rp2.usb import UsbLine
 
 LINE_MAX = 256  # longer ones are no question of ours
 NUMBER = -220  # SCPI-1999 volume 2, 21.8.10: parameter error
@@ -40,12 +42,14 @@ class Refusal:
         return said
 
 
-def stay(line, reasons, serial, clock, idle, lamp):
-    """Answer on `line` for ever. `lamp`: signal of the status light, or None."""
-    refusal = Refusal(reasons, serial)
-    light = Light(lamp) if lamp is not None else None
+def stay(board, reasons):
+    """Answer on the USB line of `board` (`main.Board`) for ever."""
+    machine, tools = board.machine, board.tools
+    line = UsbLine(tools.select, tools.sys, LINE_BYTES)
+    refusal = Refusal(reasons, serial(machine))
+    light = None if board.pins is None else Light(board.pins.switch(machine, "light"))
     while True:
-        now_us = clock.begin_round()
+        now_us = board.clock.begin_round()
         said = refusal.answer(line.read())
         if said:
             line.write(said)
@@ -53,7 +57,7 @@ def stay(line, reasons, serial, clock, idle, lamp):
         if light is not None:
             light.show(REFUSED, now_us)
         if not line.ready:
-            idle()
+            machine.idle()
 
 
 def _clean(text):

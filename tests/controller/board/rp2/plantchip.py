@@ -22,9 +22,9 @@ from controller.motion.words import Move
 from hostsim.config import ModuleConfig
 from hostsim.plant.eventlog import EventLog
 from hostsim.plant.plant import Plant
-from tests.controller.board.rp2.dma import Rp2
 from tests.portable import chip as chips
 from tests.portable.chip import Chip, Garbage, Machine, Reset, Select, Stream, Sys, Time
+from tests.portable.dma import Rp2
 
 Host = Generator[None, None, None]
 

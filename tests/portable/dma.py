@@ -12,7 +12,6 @@ Only what the feed does is here; anything else it might do raises.
 """
 
 from array import array
-from typing import Any
 
 from controller.motion.words import Move, unpack
 
@@ -28,47 +27,47 @@ class Rp2:
     class PIO:
         OUT_LOW, SHIFT_RIGHT, JOIN_TX = 0, 1, 2
 
-    def __init__(self, drive: Any) -> None:
+    def __init__(self, drive):
         self._engine = Engine(drive)
 
-    def asm_pio(self, **_: Any) -> Any:
+    def asm_pio(self, **_):
         return lambda program: program.__name__
 
-    def StateMachine(self, number: int, program: str = "", **_: Any) -> Any:  # noqa: N802
+    def StateMachine(self, number, program="", **_):  # noqa: N802
         return CountMachine(self._engine) if program == "count" else StepMachine(self._engine)
 
-    def DMA(self) -> "Channel":  # noqa: N802
+    def DMA(self):  # noqa: N802
         return Channel(self._engine)
 
 
 class Engine:
     """What the parts share."""
 
-    def __init__(self, drive: Any) -> None:
+    def __init__(self, drive):
         self.drive = drive
         self.channels: list[Channel] = []
-        self.arrays: list[Any] = []
+        self.arrays: list = []
         self.active = False
         self.zeroed = True  # nothing has been started since the count was put to nought
         self.blocks: list[tuple[list[int], bool]] = []  # words, and whether they are the cruise
         self.handed: list[int] = []  # words handed over before these blocks
         self.resume_at_start = False  # the control channel has been given a new place to read
-        self.step: Any = None
+        self.step = None
 
-    def address(self, thing: Any) -> int:
+    def address(self, thing):
         for at, known in enumerate(self.arrays):
             if known is thing:
                 return at * PAGE
         self.arrays.append(thing)
         return (len(self.arrays) - 1) * PAGE
 
-    def words_at(self, address: int, count: int) -> list[int]:
+    def words_at(self, address, count):
         start = address % PAGE // 4
         found = list(self.arrays[address // PAGE][start : start + count])
         assert len(found) == count, "beyond the end of an array"
         return found
 
-    def load(self, blocks: Any) -> None:
+    def load(self, blocks):
         """Read the chain of blocks from its start to the one that chains no further."""
         data, control = self.channels
         self.blocks = []
@@ -87,7 +86,7 @@ class Engine:
                 return
         raise AssertionError("the chain of blocks has no end")
 
-    def move(self) -> Move:
+    def move(self):
         """The blocks, and what was handed over before them, as one move."""
         head, tail = array("I", self.handed), array("I")
         cruise = ticks = 0
@@ -102,7 +101,7 @@ class Engine:
                     head.append(word)
         return Move(self.drive.direction, head, cruise, ticks or 14, tail)
 
-    def sent(self) -> list[int]:
+    def sent(self):
         """The words that have been handed over by now."""
         words = list(self.handed)
         for block, _ in self.blocks:
@@ -118,38 +117,38 @@ class Engine:
 
 
 class StepMachine:
-    def __init__(self, engine: Engine) -> None:
+    def __init__(self, engine):
         self._engine = engine
         engine.step = self
 
-    def init(self, program: str, freq: int, sideset_base: Any) -> None:
+    def init(self, program, freq, sideset_base):
         assert freq == 5_000_000
         self._engine.active = False
 
-    def active(self, on: int) -> None:
+    def active(self, on):
         self._engine.active = bool(on)
         if not on:
             self._engine.drive.halt()
 
-    def restart(self) -> None:
+    def restart(self):
         assert not self._engine.active
 
-    def exec(self, instruction: int) -> None:
+    def exec(self, instruction):
         assert not self._engine.active
 
 
 class CountMachine:
     """Counts the pulses of one move, as the drive has issued them."""
 
-    def __init__(self, engine: Engine) -> None:
+    def __init__(self, engine):
         self._engine = engine
         self._queue: list[int] = []
         self._value = 0
 
-    def active(self, on: int) -> None:
+    def active(self, on):
         assert on, "the count machine is never stopped"
 
-    def exec(self, instruction: int) -> None:
+    def exec(self, instruction):
         if instruction == FULL_X:
             self._engine.zeroed = True
         elif instruction == COUNT_TO_ISR:
@@ -158,60 +157,60 @@ class CountMachine:
             assert instruction == PUSH
             self._queue.append(self._value)
 
-    def rx_fifo(self) -> int:
+    def rx_fifo(self):
         return len(self._queue)
 
-    def get(self) -> int:
+    def get(self):
         return self._queue.pop(0)
 
 
 class Channel:
     """One DMA channel; the first made is the data channel, the second the control channel."""
 
-    def __init__(self, engine: Engine) -> None:
+    def __init__(self, engine):
         self._engine = engine
         self.channel = len(engine.channels)
         engine.channels.append(self)
         self.registers = array("I", [0] * 16)
         self.count = 0
         self._write_at = 0
-        self._settings: list[dict[str, Any]] = []
+        self._settings: list = []
         self._ctrl = 0
-        self._read: Any = 0
+        self._read = 0
         self._read_at = 0
         self._sent: list[int] | None = None  # while frozen: words handed over by then
 
-    def pack_ctrl(self, **fields: Any) -> int:
+    def pack_ctrl(self, **fields):
         self._settings.append(fields)
         return len(self._settings) - 1
 
-    def unpacked(self, settings: int) -> dict[str, Any]:
+    def unpacked(self, settings):
         return self._settings[settings]
 
     @property
-    def read(self) -> int:
+    def read(self):
         return self._read_at
 
     @read.setter
-    def read(self, thing: Any) -> None:
+    def read(self, thing):
         self._read = thing
         self._read_at = self._engine.address(thing)
         self._engine.resume_at_start = self.channel == 1
 
     @property
-    def write(self) -> int:
+    def write(self):
         return self._write_at
 
     @write.setter
-    def write(self, thing: Any) -> None:
+    def write(self, thing):
         self._write_at = self._engine.address(thing)
 
     @property
-    def ctrl(self) -> int:
+    def ctrl(self):
         return self._ctrl
 
     @ctrl.setter
-    def ctrl(self, settings: int) -> None:
+    def ctrl(self, settings):
         self._ctrl = settings
         if self.channel == 0:
             if not self.unpacked(settings).get("enable", True):
@@ -219,7 +218,7 @@ class Channel:
             elif self._sent is not None:
                 self._go_on()
 
-    def config(self, read: Any, write: Any, count: int, ctrl: int, trigger: bool) -> None:
+    def config(self, read, write, count, ctrl, trigger):
         assert self.channel == 1 and trigger and count == 4
         engine = self._engine
         self.read = read
@@ -230,7 +229,7 @@ class Channel:
         if engine.active:
             engine.drive.start(engine.move())
 
-    def active(self, on: int | None = None) -> int:
+    def active(self, on=None):
         """With 0: stop; with 1: have the control channel go on where it reads."""
         if on is None:
             return 1 if self.channel == 0 and self.count else 0
@@ -244,7 +243,7 @@ class Channel:
             data._go_on()
         return 0
 
-    def _freeze(self) -> None:
+    def _freeze(self):
         """Say which block the data channel is in and how much of it is left."""
         engine = self._engine
         control = engine.channels[1]
@@ -258,7 +257,7 @@ class Channel:
                 return
             beyond -= len(words)
 
-    def _go_on(self) -> None:
+    def _go_on(self):
         engine = self._engine
         self._sent = None
         engine.load(engine.channels[1]._read)

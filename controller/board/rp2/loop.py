@@ -1,0 +1,156 @@
+"""The main loop of a board: the firmware, its ports, and who else wants to be called.
+
+Theory of operation
+-------------------
+One turn:
+
+    clock -> firmware.poll, if its time has come or something happened -> drive -> lines -> light
+
+What has happened is a byte on a line, a level that changed, or a flag of a drive that moves.  Turns
+with nothing to do idle until the next interrupt, for a millisecond at most; nothing sleeps.  Beam
+and index edges call for nothing: they are stamped, and wait.
+
+Garbage is collected at rest, between requests; within one only while nothing moves and memory runs
+low.  Collecting takes some 15 ms; interrupts go on meanwhile, and so do the pulses.
+"""
+
+from controller.board.ports import RUNNING, Ports
+from controller.board.rp2 import build
+from controller.board.rp2.health import (
+    HEALTHY_US,
+    MARK_DRIVE,
+    MARK_GARBAGE,
+    MARK_LINES,
+    MARK_ROUND,
+    PROVEN_US,
+    WATCHDOG_MS,
+    Health,
+)
+from controller.board.rp2.light import Light, pattern_of
+from controller.firmware import Firmware
+
+WORDS = "profile.bin"
+# A drive that moves is looked at this often: a stall is to be noticed before the next pocket.
+LOOK_US = 2000
+COLLECT_US = 500000  # from one look at the memory to the next; a look walks through all of it
+COLLECT_BYTES = 16384  # garbage worth collecting at rest
+LOW_BYTES = 32768  # left: worth collecting within a request, while nothing moves
+LEAVE_US = 300000  # for the last answers to get out
+
+
+class Loop:
+    """The firmware on a `main.Board`. `code`, `fault`: as `Health` takes them."""
+
+    def __init__(self, board, settings, code, fault):
+        machine, pins, tools, clock = board.machine, board.pins, board.tools, board.clock
+        self._board = board
+        self._machine = machine
+        self._clock = clock
+        self._scratch = board.scratch
+        self._gc = tools.gc
+        self._health = Health(build.serial(machine), code, fault)
+        tools.micropython.kbd_intr(-1)  # byte 3 is the device clear
+        board.drive = self._drive = build.drive(machine, board.rp2, pins, clock)
+        beam = build.beam(machine, pins, clock)
+        self._inputs = build.inputs(machine, pins, self._drive.cut, clock)
+        self._line = build.line(machine, pins, settings, tools)
+        self._bus = build.bus(machine, pins, settings)
+        ports = Ports(
+            self._drive,
+            beam,
+            self._inputs,
+            build.Outputs(machine, pins),
+            self._line,
+            self._bus,
+            build.store(machine, pins, settings, board.folder, beam.distrust),
+            clock,
+            build.NoTrace(),
+            self._health,
+        )
+        clock.begin_round()
+        self.firmware = Firmware(ports, settings, _words(board.folder))
+        self._light = Light(pins.switch(machine, "light"))
+        self._due_us = clock.round_us
+        self._looked_us = clock.round_us
+        self._flags = 0
+        self._collected_us = clock.round_us
+        self._live_bytes = 0  # in use after the last collection
+        self._collect()
+
+    def serve(self):
+        """Go round until told to start anew; return whether into the prompt."""
+        watchdog = self._machine.WDT(timeout=WATCHDOG_MS)
+        clock = self._clock
+        begun_us = clock.round_us
+        leave_us = None
+        while leave_us is None or clock.round_us < leave_us:
+            now_us = clock.begin_round()
+            if now_us >= self._due_us or self._called():
+                if self._round(now_us) < HEALTHY_US:
+                    watchdog.feed()
+                if self._board.faults and now_us - begun_us > PROVEN_US:
+                    self._board.faults = 0
+                    self._scratch.keep(0)
+                if leave_us is None and self._health.leaving is not None:
+                    leave_us = now_us + LEAVE_US
+            else:
+                self._machine.idle()
+            self._turn(now_us)
+        return self._health.leaving
+
+    def _called(self):
+        """Tell whether something has happened that the firmware should see before it is due."""
+        if self._line.ready or self._bus.ready or self._inputs.waiting:
+            return True
+        if not self._flags & RUNNING or self._clock.round_us - self._looked_us < LOOK_US:
+            return False
+        self._looked_us = self._clock.round_us
+        return self._drive.status()[0] != self._flags
+
+    def _round(self, now_us):
+        """One round of the firmware; return how late it is over, in us."""
+        late_us = max(0, now_us - self._due_us)
+        self._scratch.mark(MARK_ROUND)
+        self._due_us = self.firmware.poll(now_us)
+        self._flags = self._drive.status()[0]
+        self._looked_us = now_us
+        spent_us = self._clock.now_us() - now_us
+        self._health.took(spent_us)
+        return late_us + spent_us
+
+    def _turn(self, now_us):
+        """What wants to be done in every turn, whether there was a round or not."""
+        scratch = self._scratch
+        firmware = self.firmware
+        scratch.mark(MARK_DRIVE)
+        self._drive.poll()
+        scratch.mark(MARK_LINES)
+        self._line.poll()
+        self._bus.poll()
+        self._light.show(pattern_of(firmware.service.unit.state, firmware.request.is_open), now_us)
+        if now_us - self._collected_us >= COLLECT_US and not firmware.sprocket.moving:
+            scratch.mark(MARK_GARBAGE)
+            self._tidy(firmware.request.is_open or firmware.reader.open_since_us is not None)
+            self._collected_us = now_us
+
+    def _tidy(self, counting):
+        """Collect garbage if there is enough of it, or too little memory left."""
+        memory = self._gc
+        if counting:
+            if memory.mem_free() < LOW_BYTES:
+                self._collect()
+        elif memory.mem_alloc() - self._live_bytes > COLLECT_BYTES:
+            self._collect()
+
+    def _collect(self):
+        self._gc.collect()
+        self._live_bytes = self._gc.mem_alloc()
+
+
+def _words(folder):
+    """Return the moves planned ahead; none, if there are none."""
+    try:
+        with open(folder + WORDS, "rb") as file:
+            return file.read()
+    except OSError:
+        return b""
