@@ -25,10 +25,9 @@ on their way at worst.  `amend` shortens the cruise of a move under way:
    engine alone: eight words, and this takes a fraction of a millisecond.
 2. Look.  The control channel's read address says which block the data channel is in, the data
    channel's count how many words of it are left.
-3. In the head: lay out the blocks behind it anew, and let go.  In the cruise: too late if more has
-   been handed over than may still be steps of the cruise; else abort the data channel (its count
-   can't be changed), lay out what remains and start that.  Later: too late.  Then all goes on as if
-   nothing had been.
+3. In the head: lay out the blocks behind it anew, and let go.  In the cruise, if no more has been
+   handed over than may still be steps of it: abort the data channel (its count can't be changed),
+   lay out what remains and start that.  Else it is too late, and all goes on as if nothing was.
 
 An abort comes to a channel that is disabled, unchained and has nothing under way, as the data sheet
 of the RP2350 wants it (12.6.8.3, erratum RP2350-E5); it raises no interrupt, as none is asked for
@@ -70,6 +69,7 @@ class Feed:
             inc_read=False, inc_write=False, treq_sel=dreq, chain_to=me
         )
         self._frozen = data.pack_ctrl(enable=False, inc_write=False, treq_sel=dreq, chain_to=me)
+        self._cleared = data.pack_ctrl(enable=False, read_err=True, write_err=True)
         self._writing = control.pack_ctrl(ring_size=_RING_16_BYTES, ring_sel=True)
         self._idle = control.pack_ctrl(enable=False)
         self._registers = data.registers[_ALIAS_1 : _ALIAS_1 + BLOCK_WORDS]
@@ -92,6 +92,7 @@ class Feed:
 
     def begin(self, move):
         """Start to feed `move`, which must stay as it is; nothing else may be under way."""
+        self._data.ctrl = self._cleared  # of a bus error, which has ended the move before
         for steps in range(1, CRUISE_WORD_STEPS + 1):
             self._cruise[steps - 1] = pack(steps, move.cruise_ticks)
         self._data.read = move.tail
@@ -124,8 +125,10 @@ class Feed:
             self._lay_rest(cruise_steps)
             self._go_on(slot, left)
             return True
-        handed = self._handed_steps + (self._cruise_words - left) * CRUISE_WORD_STEPS
-        if kind != CRUISE or handed > cruise_steps:
+        handed = self._handed_steps + self._cruise_words * CRUISE_WORD_STEPS
+        if kind == CRUISE:
+            handed -= left * CRUISE_WORD_STEPS
+        if handed > cruise_steps or kind == TAIL or (kind == REST and not left):
             self._go_on(slot, left)
             return False
         self._data.active(0)

@@ -17,18 +17,20 @@ A move can end early in three ways:
   `poll` does the rest.  The interrupt may come between any two instructions of any method here;
   each that could set the motor going looks at the flag again behind the instruction that does.
 
-DIR is set before anything else of a move, and the first pulse comes one whole interval after the
-first word.  An interval that opens a move is at least DIRECTION_TICKS: no motor starts at such a
-rate, so nothing is lost by refusing it.
+DIR is set before anything else of a move, and the first pulse comes an interval after the first
+word.  An interval that opens a move is at least DIRECTION_TICKS: no motor starts at such a rate, so
+nothing is lost by refusing it.
 """
 
 from controller.board.ports import CUT, RUNNING, STALLED
 from controller.board.rp2.feed import Feed
+from controller.board.rp2.programs import FIRST_EARLY_TICKS
 from controller.motion.words import OVERHEAD_TICKS, TICK_HZ
 
 # Set-up of DIR before STEP: 20 ns to 650 ns for bare driver chips, up to 5 us for drives with
-# opto-couplers.  Twice that, and a tick for the one that the first pulse may come early.
-DIRECTION_TICKS = 10 * (TICK_HZ // 1000000) + 1
+# opto-couplers.  Twice that, and what the first pulse comes early.
+DIRECTION_US = 10
+DIRECTION_TICKS = DIRECTION_US * (TICK_HZ // 1000000) + FIRST_EARLY_TICKS
 PULSE_US = 2  # PULSE_TICKS of `controller.motion.words`
 # A reading of the clock takes a microsecond or more; this bounds the wait if the clock stands.
 PULSE_READINGS = 64
