@@ -24,7 +24,9 @@ from controller.link.registers import BLOCKS, COILS, words_of
 from hostsim.answers import (
     Authority,
     Cause,
+    ChartOf,
     Counters,
+    Drift,
     Identity,
     LinkName,
     Magazine,
@@ -120,11 +122,7 @@ class ModbusClient(Dispenser):
 
     def cause(self) -> Cause:
         code = self.read("unit")[2]
-        try:
-            _, _, _, text, remedy = causes.cause(code)
-        except KeyError:  # a newer firmware than this host knows
-            text, remedy = "unknown cause", "look at the module"
-        return Cause(code, text, remedy)
+        return Cause(code, *words_of_cause(code))
 
     def give(self, command: str) -> None:
         self.write("command", COMMANDS[command])
@@ -175,6 +173,28 @@ class ModbusClient(Dispenser):
     def counters(self) -> Counters:
         """What the sprocket has done since it was changed."""
         return Counters.of(self.read("sprocket"))
+
+    def drift(self) -> Drift:
+        """Whether parts still fall as they were learned to, and what to do if not."""
+        code, direction = self.read("drift")
+        return Drift(code, *words_of_cause(code), direction)
+
+    def release_phase(self) -> ChartOf:
+        """Where the sprocket stands when a pocket lets go, past the nominal edge, in mdeg."""
+        return ChartOf.of(self.read("phase"))
+
+    def pulse_width(self) -> ChartOf:
+        """How long a part darkens the beam, in us."""
+        return ChartOf.of(self.read("width"))
+
+
+def words_of_cause(code: int) -> tuple[str, str]:
+    """Text and remedy of a cause, which a bus does not carry."""
+    try:
+        _, _, _, text, remedy = causes.cause(code)
+    except KeyError:  # a newer firmware than this host knows
+        return "unknown cause", "look at the module"
+    return text, remedy
 
 
 def span(name: str) -> bytes:

@@ -7,7 +7,9 @@ tests of pymodbus and libmodbus; from memory where these do not have them.
 import pytest
 
 from hostsim.answers import LinkName, Outcome, RequestState, UnitMode, UnitState
+from hostsim.client import DispenserClient
 from hostsim.dispenser import DeviceError
+from hostsim.links import SimLink
 from hostsim.modbus_client import BLOCK, ModbusClient
 from hostsim.modbus_master import ModbusMaster, find_answer
 from hostsim.wires import LinkError
@@ -141,6 +143,26 @@ def test_who_commands_is_in_command_until_it_has_been_silent(rig):
     assert washers.authority().link is LinkName.NONE
     rig.wait(11)
     assert nuts.authority().link is LinkName.NONE
+
+
+def test_drift_is_told_alike_over_bus_and_line(rig):
+    nuts = rig.clients[0]
+    line = DispenserClient(SimLink(rig.modules[0]))
+    nuts.make_ready()
+    for _ in range(11):  # more parts than are learned from
+        rig.modules[0].plant.refill(50)
+        nuts.load_magazine(50)
+        nuts.request(50)
+    assert (nuts.drift().code, nuts.drift().text) == (0, "none")
+    assert nuts.drift() == line.drift()
+    for bus, scpi in (
+        (nuts.release_phase(), line.release_phase()),
+        (nuts.pulse_width(), line.pulse_width()),
+    ):
+        assert bus == scpi
+        assert bus.learned
+    # By the plant's own figures: 4 % of 51.4 degrees either way, triangular.
+    assert nuts.release_phase().sigma == pytest.approx(0.04 * 51_429 / 6**0.5, rel=0.2)
 
 
 def test_every_block_can_be_read_and_no_number_stands_in_the_client_twice(rig):
