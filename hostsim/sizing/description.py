@@ -256,7 +256,11 @@ class Plan:
             Line("friction", 0.25, "of steel on the channel"),
             Line("side_pressure", 0.4, "what the walls get of the push along the channel"),
             Line("push_n", 0.0, "of a follower on the last part"),
-            Line("mouth_pockets", 0.7, "turn while a pocket lies open to the channel"),
+            Line(
+                "mouth_pockets",
+                self.wheel.mouth_pockets,
+                f"while a pocket lies open; the guide has a gap of {self.wheel.mouth_deg:.1f} deg",
+            ),
         ]
 
 

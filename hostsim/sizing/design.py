@@ -145,6 +145,8 @@ class Design:
             "web_mm": wheel.web_mm,
             "wheel_mm": 2 * wheel.rim_radius_mm,
             "housing_mm": self.width_mm,
+            "mouth_deg": wheel.mouth_deg,
+            "mouth_pockets": wheel.mouth_pockets,
             "parts_on_wheel": wheel.parts_on_it,
             "release_deg": plan.release_deg,
             "spread_deg": wheel.spread_deg,

@@ -49,6 +49,7 @@ BELOW_MM = 82.0  # for section, enlarged pockets and scale bar
 AROUND_MM = 28.0  # of the guide, for dimensions
 RING_MM = (4.0, 7.5)  # the ring's inner and outer edge outside the guide
 MOUTH_ON_TOP_DEG = 125.0
+FLARE_MM = 4.0  # depth of the funnel from the channel to the gap in the guide
 EITHER_WAY = "\N{PLUS-MINUS SIGN}"
 DWELL, SPREAD = "#8fc1e3", "#f2b26b"
 
@@ -137,18 +138,22 @@ def draw_guide(view: View) -> None:
     radius = wheel.guide_radius_mm
     half_mm = (wheel.part.envelope.across_mm + CLEARANCE_MM) / 2
     mouth = wheel.mouth_pitches * wheel.pitch_deg
-    half_deg = math.degrees(math.asin(min(half_mm / radius, 1.0)))
+    half_deg = wheel.mouth_deg / 2
     begin, end = view.place(mouth - half_deg, radius), view.place(0, radius)
     large = mouth - half_deg > 180
     guide = [move_to(begin), arc_to(end, radius, clockwise=False, large=large)]
     sheet.path(guide, "guide", stroke_width=f"{THICK_MM}")
     way = DOWN_DEG - mouth
     reach = radius + RING_MM[1] + 6
+    flare = radius * math.cos(math.radians(half_deg)) + FLARE_MM
     for side in (-1, 1):
         wall = axis.polar(way + 90, side * half_mm)
-        near = wall.polar(way, math.sqrt(radius**2 - half_mm**2))
-        sheet.line(near, wall.polar(way, reach), stroke_width=f"{THICK_MM}")
-    sheet.text(axis.polar(way, reach + 4), "mouth", SMALL_MM, "middle")
+        narrow, lip = wall.polar(way, max(flare, radius)), axis.polar(way + side * half_deg, radius)
+        funnel = [move_to(lip), line_to(narrow), line_to(wall.polar(way, reach))]
+        sheet.path(funnel, f"mouth-{side}", stroke_width=f"{THICK_MM}")
+    sheet.text(
+        axis.polar(way, reach + 4), f"mouth, {wheel.mouth_deg:.1f}{DEGREE}", SMALL_MM, "middle"
+    )
     sheet.line(
         end, view.place(0, radius + RING_MM[1] + 9), "release-edge", stroke_width=f"{THICK_MM}"
     )

@@ -12,7 +12,7 @@ from hostsim.table import table
 
 SAID = {
     "motor": "pull-out torque keeps its margin over a run: gear down less, a stronger motor",
-    "refill": "a part slides in while its pocket is under the mouth: a steeper channel",
+    "refill": "a part slides in while its pocket is under the mouth: a steeper channel, less pitch",
     "separation": "parts and windows must not meet at the beam: a bigger wheel, fewer pockets",
     "lash": "the same when the wheel runs ahead by the lash: tighter or bigger gears",
 }  # fmt: skip
@@ -80,6 +80,7 @@ def figures(best: Design) -> dict[str, list[tuple[str, str, str, str]]]:
             ("wheel", f"{2 * wheel.rim_radius_mm:.2f}", "mm", "diameter over the rim"),
             ("thickness", f"{wheel.thickness_mm:.2f}", "mm", f"seats {wheel.seat_mm:.2f} deep"),
             ("guide", f"{2 * wheel.guide_radius_mm:.2f}", "mm", "inside diameter of the guide"),
+            ("mouth", f"{wheel.mouth_deg:.1f}", "deg", f"gap, for {wheel.mouth_pockets:g} of a pitch"),
             ("parts on the wheel", str(wheel.parts_on_it), "parts", "at rest, mouth to edge"),
         ],
         "Release": [

@@ -12,6 +12,9 @@ A part that lies flat fills its pocket.  A part that hangs has its shank in the 
 on the wheel, and heads need room beside each other as well.  A guide around the wheel keeps the
 parts in until it ends at the release edge.
 
+At the mouth of the magazine the guide has a gap, so wide that a pocket stays open to the channel
+for some of its way, and so narrow that two parts can't stand in it side by side and wedge.
+
 The edge lets a part go over some millimetres of travel, not at a point: it tips, and it has play in
 its pocket.  That travel, seen from the axis, is the spread; what it and the lash of the gears leave
 of half a pitch is the dwell, the angle around rest within which no part can fall.
@@ -35,6 +38,8 @@ GAP_LEAST_MM = 0.05  # less sticks
 BACK_MM = 3.0  # of the wheel behind the seats of flat parts
 HANGING_MM = 4.0  # thickness of a wheel that parts hang in
 EDGE_MM = 1.3  # travel over which a part tips off a printed edge, either way
+MOUTH_POCKETS = 0.7  # of a pitch a pocket lies open to the channel: more, and the next one does too
+MOUTH_PARTS = 0.9  # of a part it moves meanwhile: two parts must not stand in the mouth abreast
 MOUTH_DEG = 90.0  # about so far the magazine stands before the release edge
 PRINTED_G_CM3 = 1.24  # PLA, printed solid
 
@@ -115,6 +120,18 @@ class Wheel:
     def mouth_pitches(self) -> float:
         """From the middle of the magazine's mouth to the release edge: a half more than a whole."""
         return max(1.5, round(MOUTH_DEG / self.pitch_deg - 0.5) + 0.5)
+
+    @property
+    def mouth_pockets(self) -> float:
+        """How far the wheel turns while a pocket lies open to the channel, in hundredths."""
+        abreast = MOUTH_PARTS * self.part.envelope.across_mm / self.pitch_mm
+        return math.floor(100 * min(MOUTH_POCKETS, abreast)) / 100
+
+    @property
+    def mouth_deg(self) -> float:
+        """The gap in the guide: a part, and as far as the wheel turns while a pocket is open."""
+        part = 2 * math.degrees(math.asin(self.part.envelope.across_mm / 2 / self.pitch_radius_mm))
+        return self.mouth_pockets * self.pitch_deg + part
 
     @property
     def parts_on_it(self) -> int:

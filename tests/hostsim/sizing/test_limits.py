@@ -115,8 +115,9 @@ def test_a_flat_channel_binds_by_its_refill():
     """A part that is long along the channel takes long to slide up."""
     best = search(Wanted(find_part("ring outer=40mm hole=30mm height=3mm"), MOTORS[MOTOR])).best
     assert best.limits.refill == pytest.approx(
-        # 0.7 of a pitch; 5 % slower than sqrt(2 s / (g (sin 65 deg - 0.25 cos 65 deg)))
-        0.7 / (1.05 * np.sqrt(2 * 0.0401 / (9.80665 * (0.90631 - 0.25 * 0.42262)))),
+        # How far a pocket is open; 5 % slower than sqrt(2 s / (g (sin 65 deg - 0.25 cos 65 deg)))
+        best.wheel.mouth_pockets
+        / (1.05 * np.sqrt(2 * 0.0401 / (9.80665 * (0.90631 - 0.25 * 0.42262)))),
         rel=2e-3,
     )
 

@@ -106,6 +106,23 @@ def test_a_seat_takes_the_thickest_part_and_never_two_of_the_thinnest(name):
     assert height.most < seat_mm(part) < 2 * height.least
 
 
+@pytest.mark.parametrize("name", NAMES)
+def test_the_mouth_opens_a_pocket_for_its_share_and_takes_no_two_parts_abreast(name):
+    """A part that is straight above the middle of its pocket must clear both lips of the gap."""
+    part = find_part(name)
+    across = part.envelope.across_mm
+    for pockets in (4, 9, 16):
+        wheel = Wheel(part, pockets, least_radius_mm(part, pockets) + 1.0)
+        assert 0.2 < wheel.mouth_pockets <= 0.7
+        radius, half = wheel.pitch_radius_mm, math.radians(wheel.mouth_deg / 2)
+        turned = math.radians(wheel.mouth_pockets * wheel.pitch_deg / 2)
+        lip = LineString([(0, 0), (3 * radius * math.cos(half), 3 * radius * math.sin(half))])
+        at_the_end = Point(radius * math.cos(turned), radius * math.sin(turned))
+        assert at_the_end.distance(lip) == pytest.approx(across / 2, abs=0.01)
+        gap = 2 * radius * half  # along the pitch circle
+        assert across < gap < 2 * across + 0.1 * across
+
+
 def test_the_dwell_and_the_spread_fill_half_a_pitch():
     wheel = Wheel(find_part("ISO 4032 M4"), 7, 12.5)
     # 1.5 mm of travel seen from 12.5 mm are 6.88 degrees; half a pitch is 25.71.
