@@ -80,7 +80,7 @@ def figures(best: Design) -> dict[str, list[tuple[str, str, str, str]]]:
             ("wheel", f"{2 * wheel.rim_radius_mm:.2f}", "mm", "diameter over the rim"),
             ("thickness", f"{wheel.thickness_mm:.2f}", "mm", f"seats {wheel.seat_mm:.2f} deep"),
             ("guide", f"{2 * wheel.guide_radius_mm:.2f}", "mm", "inside diameter of the guide"),
-            ("mouth", f"{wheel.mouth_deg:.1f}", "deg", f"gap, for {wheel.mouth_pockets:g} of a pitch"),
+            ("mouth", f"{wheel.mouth_deg:.1f}", "deg", f"open for {wheel.mouth_pockets:g} pitch"),
             ("parts on the wheel", str(wheel.parts_on_it), "parts", "at rest, mouth to edge"),
         ],
         "Release": [
