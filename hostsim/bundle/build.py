@@ -22,7 +22,7 @@ from mpremote.romfs import make_romfs
 
 from controller.motion.gear import PocketRatio
 from controller.motion.profile import SHORT_MOVES, Planner
-from controller.settings import Settings
+from controller.settings import Settings, SettingsError
 from hostsim.bundle import boards, compile, fold, manifest, shake, shorten
 from hostsim.bundle.boards import Board
 from hostsim.bundle.manifest import FileEntry, Manifest
@@ -51,7 +51,7 @@ class Bundle:
 
 def make(config: ModuleConfig, board: Board, romfs: bool = False) -> Bundle:
     """Make a bundle in memory. Raises MisfitError, CompileError."""
-    settings = config.settings
+    settings = _for_board(config.settings, board)
     texts = compile.sources()
     main = texts.pop(compile.ENTRY)
     planner = _planner(settings)
@@ -135,6 +135,14 @@ def _fill(folder: Path, files: dict[str, bytes]) -> None:
     for path, data in files.items():
         (folder / path).parent.mkdir(parents=True, exist_ok=True)
         (folder / path).write_bytes(data)
+
+
+def _for_board(settings: Settings, board: Board) -> Settings:
+    """The settings with the board's name in them; the pins are checked against it once more."""
+    try:
+        return Settings({**settings.as_dict(), "board_name": board.name})
+    except SettingsError as error:
+        raise MisfitError([str(problem) for problem in error.problems]) from error
 
 
 def _planner(settings: Settings) -> Planner:

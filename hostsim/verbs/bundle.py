@@ -38,8 +38,7 @@ def add(verbs: Verbs) -> None:
         "--board",
         metavar="NAME",
         type=one_of("board", BOARDS),
-        default="rp2040",
-        help=f"board it is for: {' or '.join(BOARDS)} (default rp2040)",
+        help=f"board it is for: {' or '.join(BOARDS)} (default: the one that CONFIG names)",
     )
     parser.add_argument("--romfs", action="store_true", help="make a ROMFS image as well")
 
@@ -47,7 +46,7 @@ def add(verbs: Verbs) -> None:
 def run(args: argparse.Namespace) -> int:
     """Make the bundle and print what is in it."""
     config = read_config(args.config)
-    board = BOARDS[args.board]
+    board = BOARDS[args.board or config.settings.board_name]
     try:
         bundle = build.make(config, board, args.romfs)
         build.write(bundle, args.out)

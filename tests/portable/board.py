@@ -117,13 +117,14 @@ class Tools:
 class WholeBoard:
     """Power it with `start`, take it away with `remove`."""
 
-    def __init__(self, **changes):
+    def __init__(self, settings_json=None):
+        """`settings_json`: of a module on the `Wheel`; those of `wheel_settings` if not said."""
         self.wheel = Wheel(0)
         self.chip = None
         self.folder = "/tmp/tallywheel-" + hexlify(os.urandom(6)).decode() + "/"
         os.mkdir(self.folder[:-1])
         with open(self.folder + "settings.json", "w") as file:
-            file.write(wheel_settings(**changes).to_json())
+            file.write(settings_json or wheel_settings().to_json())
 
     def start(self, host, reset=False):
         """Run until the host is done or the chip resets; say which of them."""

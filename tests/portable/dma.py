@@ -13,12 +13,37 @@ Only what the feed does is here; anything else it might do raises.
 
 from array import array
 
-from controller.motion.words import Move, unpack
-
 QUEUE_WORDS = 10  # running, unpacked, and eight in the queue
 FULL_X, COUNT_TO_ISR, PUSH = 0xA02B, 0xA0C9, 0x8000
 BLOCK_BYTES = 16
 PAGE = 1 << 20  # between the addresses of two arrays
+
+
+class Words:
+    """A move as the words that reach the engine: what `Wheel` and the plant read of a move."""
+
+    def __init__(self, direction, head, cruise_steps, cruise_ticks, tail):
+        self.direction = direction
+        self.head = head
+        self.cruise_steps = cruise_steps
+        self.cruise_ticks = cruise_ticks
+        self.tail = tail
+        self.steps = sum([steps for steps, _ in self.pairs()])
+
+    def pairs(self):
+        """Return (steps, ticks) of each word, the cruise as one."""
+        pairs = [unpack(word) for word in self.head]
+        if self.cruise_steps:
+            pairs.append((self.cruise_steps, self.cruise_ticks))
+        return pairs + [unpack(word) for word in self.tail]
+
+    def amended(self, cruise_steps):
+        return Words(self.direction, self.head, cruise_steps, self.cruise_ticks, self.tail)
+
+
+def unpack(word):
+    """Return (steps, ticks) of a word: 12 bits of steps less 1, 20 bits of ticks less 14."""
+    return (word & 0xFFF) + 1, (word >> 12) + 14
 
 
 class Rp2:
@@ -99,7 +124,7 @@ class Engine:
                     tail.append(word)
                 else:
                     head.append(word)
-        return Move(self.drive.direction, head, cruise, ticks or 14, tail)
+        return Words(self.drive.direction, head, cruise, ticks or 14, tail)
 
     def sent(self):
         """The words that have been handed over by now."""

@@ -18,13 +18,12 @@ from typing import Any
 from controller.board import ports
 from controller.board.rp2.main import run
 from controller.board.rp2.pins import Pins
-from controller.motion.words import Move
 from hostsim.config import ModuleConfig
 from hostsim.plant.eventlog import EventLog
 from hostsim.plant.plant import Plant
 from tests.portable import chip as chips
 from tests.portable.chip import Chip, Garbage, Machine, Reset, Select, Stream, Sys, Time
-from tests.portable.dma import Rp2
+from tests.portable.dma import Rp2, Words
 
 Host = Generator[None, None, None]
 
@@ -97,12 +96,12 @@ class PlantChip(Chip):
     def direction(self) -> int:
         return 1 if self.output("direction") else -1
 
-    def start(self, move: Move) -> None:
+    def start(self, move: Words) -> None:
         if not self.dead:
             self._steps, self._cruise = move.steps, move.cruise_steps
             self.plant.drive_start(move)
 
-    def replace(self, move: Move) -> None:
+    def replace(self, move: Words) -> None:
         if not self.dead and self.plant.drive_status()[0] & ports.RUNNING:
             self._cruise -= self._steps - move.steps
             self._steps = move.steps
