@@ -14,7 +14,7 @@ from hostsim.plant.faults import MIXES
 CONFIG = str(Path(__file__).parents[2] / "configs" / "m4_nut.toml")
 VERBS = (
     *("dispense", "serve", "request", "plan", "check", "part", "size"),
-    *("registers", "replay", "bundle"),
+    *("registers", "replay", "bundle", "flash"),
 )
 
 

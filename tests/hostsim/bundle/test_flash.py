@@ -1,0 +1,184 @@
+"""Bundles onto a board: a real MicroPython at its prompt on a pseudo-terminal, in an empty folder.
+
+It is the one for computers, so the chip's name, the reset at the end and a flash that is full are
+not the real thing.  mpremote, the raw prompt, the files and their hashes are.
+"""
+
+import os
+import subprocess
+import tty
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from hostsim.bundle import build, flash, manifest
+from hostsim.bundle.boards import Board
+from hostsim.bundle.flash import FlashError
+from hostsim.cli import main
+from hostsim.engine import find_micropython
+from tests.hostsim.peer import Peer
+
+COMPUTER = Board("computer", "linux", "x64", 24_000, 4_096, 10**9)
+BOARDS = {"computer": COMPUTER}
+
+
+@pytest.fixture(scope="module")
+def bundle(nut, tmp_path_factory) -> Path:
+    """A bundle for a computer."""
+    where = tmp_path_factory.mktemp("flash") / "bundle"
+    build.write(build.make(nut, COMPUTER), where)
+    return where
+
+
+@pytest.fixture
+def board(tmp_path):
+    """(port, folder) of a MicroPython that waits at its prompt."""
+    its, far = os.openpty()
+    tty.setraw(far)
+    process = subprocess.Popen(
+        [find_micropython()], stdin=its, stdout=its, stderr=its, cwd=tmp_path
+    )
+    yield os.ttyname(far), tmp_path
+    process.kill()
+    process.wait()
+    os.close(far)
+    os.close(its)
+
+
+def contents(folder):
+    return {
+        path.relative_to(folder).as_posix(): path.read_bytes()
+        for path in folder.rglob("*")
+        if path.is_file()
+    }
+
+
+def bring(port, bundle, **options):
+    return flash.flash(port, bundle, boards=BOARDS, start=False, **options)
+
+
+def test_a_bundle_gets_onto_an_empty_board_and_again(board, bundle):
+    port, there = board
+    shown = []
+    done = bring(port, bundle, show=lambda *each: shown.append(each))
+    assert contents(there) == contents(bundle)
+    assert done.copied[-1] == "main.py"
+    assert shown[-1][2] == "main.py"
+    assert all(done_bytes <= total for done_bytes, total, _ in shown)
+    again = bring(port, bundle)
+    assert again.copied == []
+    assert set(again.same) == {*manifest.read(bundle).files} - {"settings.json"}
+    assert again.kept_settings
+
+
+def test_what_is_the_boards_own_stays_and_what_is_old_goes(board, bundle):
+    port, there = board
+    kept = {"settings.json": b"{}", "journal.0": b"tickets", "notes.txt": b"mine"}
+    for name, data in kept.items():
+        (there / name).write_bytes(data)
+    (there / "controller").mkdir()
+    (there / "controller" / "old.mpy").write_bytes(b"of an older version")
+    (there / "controller" / "firmware.mpy").write_bytes(b"of an older version")
+    done = bring(port, bundle)
+    assert done.removed == ["controller/old.mpy"]
+    assert contents(there) == contents(bundle) | kept
+    done = bring(port, bundle, settings=True, record=True)
+    assert "settings.json" in done.copied
+    assert done.removed == ["journal.0"]
+    assert contents(there) == contents(bundle) | {"notes.txt": b"mine"}
+
+
+def test_code_may_be_in_rom(board, bundle):
+    port, there = board
+    (there / "controller").mkdir()
+    (there / "controller" / "firmware.mpy").write_bytes(b"would be found before the ROM's")
+    bring(port, bundle, code=False)
+    assert set(contents(there)) == {"main.py", "manifest.json", "settings.json", "profile.bin"}
+
+
+def test_a_copy_that_breaks_off_starts_nothing_and_can_be_done_again(board, bundle, monkeypatch):
+    port, there = board
+    bring(port, bundle)
+    (there / "controller" / "firmware.mpy").write_bytes(b"of another version")
+    (there / "profile.bin").write_bytes(b"of another version")
+    put = flash._put
+
+    def spoil(board, path, data):
+        put(board, path, data if path != "profile.bin" else data[:-1] + b"?")
+
+    monkeypatch.setattr(flash, "_put", spoil)
+    with pytest.raises(FlashError, match=r"profile\.bin"):
+        bring(port, bundle)
+    assert not (there / "main.py").exists()
+    monkeypatch.undo()
+    bring(port, bundle)
+    assert contents(there) == contents(bundle)
+
+
+def test_the_wrong_board_and_the_wrong_micropython_are_refused(board, bundle):
+    port, there = board
+    wrong = {"computer": replace(COMPUTER, machine="RP2350")}
+    with pytest.raises(FlashError, match=r"is for RP2350, the board is: linux"):
+        flash.flash(port, bundle, boards=wrong, start=False)
+    about = manifest.read(bundle)
+    for changed in (replace(about, micropython_least=(9, 1)), replace(about, mpy_version=7)):
+        (bundle / "manifest.json").write_text(changed.to_json())
+        with pytest.raises(FlashError, match=r"needs (9\.1 or later|1\.23 or later with format 7)"):
+            bring(port, bundle)
+    (bundle / "manifest.json").write_text(about.to_json())
+    assert contents(there) == {}
+
+
+def test_a_damaged_bundle_is_refused_before_anything_is_opened(made, tmp_path):
+    build.write(made, tmp_path / "b")
+    (tmp_path / "b" / "main.py").write_text("")
+    with pytest.raises(FlashError, match=r"main\.py.*make the bundle again"):
+        flash.flash("/dev/null", tmp_path / "b")
+
+
+def test_the_verb_tells_what_it_did_or_why_not(board, folder, bundle, capsys, monkeypatch):
+    port, _ = board
+    for arguments, why in (
+        ([port, str(folder)], "is for RP2040, the board is: linux"),
+        ([port, str(bundle)], "not known here: computer"),
+        ([port, str(bundle.parent)], "manifest.json"),
+        ([str(folder), str(folder)], "neither MicroPython nor a module answers"),
+    ):
+        assert main(["flash", *arguments]) == 1
+        (said,) = capsys.readouterr().err.splitlines()
+        assert why in said
+    monkeypatch.setitem(flash.BOARDS, "computer", COMPUTER)
+    assert main(["flash", port, str(bundle), "--no-start", "--code-in-rom"]) == 0
+    assert capsys.readouterr().out == "3 files copied and verified, 0 were the same\n"
+
+
+def test_a_running_module_is_asked_for_its_prompt(board, bundle, tmp_path_factory):
+    prompt, there = board
+
+    def restart(line):
+        if "RESTart" in line:  # the port goes, and comes back with a prompt behind it
+            os.unlink(peer.port)
+            os.symlink(prompt, peer.port)
+        return '0,"No error"'
+
+    peer = Peer(tmp_path_factory.mktemp("running"), restart)
+    peer.plug_in()
+    try:
+        bring(peer.port, bundle, code=False)
+    finally:
+        peer.hang_up()
+    assert (there / "main.py").exists()
+
+
+def test_a_running_module_that_refuses_is_left_alone(made, tmp_path):
+    # A peer that refuses as a module does whose motor is energised.
+    build.write(made, tmp_path / "b")
+    peer = Peer(tmp_path, lambda line: '-221,"Settings conflict;the motor is energised"')
+    peer.plug_in()
+    try:
+        with pytest.raises(FlashError, match="energised; stop the unit first"):
+            flash.flash(peer.port, tmp_path / "b")
+    finally:
+        peer.hang_up()
+    assert any("SYSTem:RESTart PROMpt" in line for line in peer.lines)
