@@ -140,6 +140,26 @@ def test_a_run_can_be_shortened_at_every_instant():
         assert len(bench.opened) == len(bench.wheel.let_go)
 
 
+def test_an_order_that_comes_too_late_becomes_one_for_a_later_dwell():
+    in_time = None
+    for late in (0, 1, 2, 9):
+        bench = Bench().registered()
+        sprocket = bench.sprocket
+        begun = len(bench.wheel.let_go)
+        sprocket.run(6, bench.now_us)
+        bench.go(bench.now_us + 250_000)
+        bench.wheel.late_orders = late
+        sprocket.shorten(0)
+        assert bench.go() == ARRIVED
+        assert sprocket.position == dwell(sprocket.frontier)
+        assert abs(bench.off_dwell) <= 2
+        assert len(bench.opened) == len(bench.wheel.let_go)
+        pockets = len(bench.wheel.let_go) - begun
+        in_time = pockets if in_time is None else in_time
+        assert pockets == min(in_time + late, 6)
+    assert in_time < 4
+
+
 def test_shorten_never_makes_a_move_longer():
     bench = Bench().registered()
     pockets = len(bench.opened)
@@ -150,14 +170,15 @@ def test_shorten_never_makes_a_move_longer():
 
 
 def test_a_creep_stops_within_what_is_on_its_way():
-    for steps in (-150, 150):
+    for steps, late in ((-150, 0), (150, 0), (300, 0), (300, 1), (300, 2)):
         bench = Bench().registered()
         bench.sprocket.nudge(steps, bench.now_us)
         bench.go(bench.now_us + 200_000)
         issued = bench.wheel.issued
+        bench.wheel.late_orders = late
         bench.sprocket.stop_creep()
         bench.go()
-        assert bench.wheel.issued - issued == 64
+        assert bench.wheel.issued - issued == 64 + 64 * late
         assert bench.sprocket.known
 
 

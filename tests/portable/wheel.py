@@ -62,6 +62,7 @@ class Wheel:
         self.coast_steps = 0  # how far the wheel runs on when it is cut off at cruise
         self.slip_at = None  # (pulse, steps): the motor loses so many steps at that pulse
         self.stall_at = None  # the pulse from which on the motor does not follow
+        self.late_orders = 0  # so many orders come too late to be obeyed
         self.hung = False  # the drive neither steps nor ends its move
         self.sensor_works = True
         self.let_go = []  # times at which pockets have let go, in order
@@ -90,6 +91,9 @@ class Wheel:
 
     def amend(self, cruise_steps):
         assert self.flags & RUNNING
+        if self.late_orders:
+            self.late_orders -= 1
+            return False
         head = sum([(word & 0xFFF) + 1 for word in self._move.head])
         assert self.issued + IN_FLIGHT_STEPS <= head + cruise_steps, "an order the drive can't obey"
         self._move = self._move.amended(cruise_steps)

@@ -33,9 +33,11 @@ An abort comes to a channel that is disabled, unchained and has nothing under wa
 of the RP2350 wants it (12.6.8.3, erratum RP2350-E5); it raises no interrupt, as none is asked for
 (erratum RP2040-E13).
 
-Nothing from freezing to letting go allocates memory, so no garbage is collected in between.
+Nothing from freezing to letting go leaves garbage, and collecting it is switched off meanwhile,
+because MicroPython may take memory for the frame of a call.
 """
 
+import gc
 from array import array
 
 from controller.motion.words import pack
@@ -115,6 +117,21 @@ class Feed:
 
     def amend(self, cruise_steps):
         """Shorten the cruise to `cruise_steps` in all; False if too late, and nothing changes."""
+        collecting = gc.isenabled()
+        gc.disable()
+        try:
+            return self._amend(cruise_steps)
+        finally:
+            if collecting:
+                gc.enable()
+
+    def stop(self):
+        """Hand over nothing more; what is in the queue stays there."""
+        self._freeze()
+        self._data.active(0)
+        self._control.active(0)
+
+    def _amend(self, cruise_steps):
         if not self._freeze():
             return False
         slot = (self._control.read - self._blocks_at) // BLOCK_BYTES - 1
@@ -140,12 +157,6 @@ class Feed:
         if self._end:
             self._control.active(1)
         return True
-
-    def stop(self):
-        """Hand over nothing more; what is in the queue stays there."""
-        self._freeze()
-        self._data.active(0)
-        self._control.active(0)
 
     def _freeze(self):
         """Stop both channels where they are; False if the control channel can't be caught idle."""
