@@ -49,7 +49,15 @@ US_PER_S = 1_000_000
 
 
 class UnfitError(Exception):
-    """A combination that cannot be built or run; says why in a few words."""
+    """A combination that cannot be built or run; says why in a few words.
+
+    It could run at `at_most`, or must at `at_least`, pockets/s; 0.0 where no rate helps.
+    """
+
+    def __init__(self, why: str, at_most: float = 0.0, at_least: float = 0.0) -> None:
+        super().__init__(why)
+        self.at_most = at_most
+        self.at_least = at_least
 
 
 @dataclass(frozen=True)
@@ -199,12 +207,17 @@ def _with_ramp(plan: Plan, wanted: float | None) -> Design:
     limits = Limits(motor_rate, refill_rate(config), separation, lash)
     rate = limits.lowest * SHARE if wanted is None else wanted
     if rate > limits.lowest or rate <= 0:
-        raise UnfitError(f"{limits.binding} allows {limits.lowest:.1f} pockets/s")
+        asked = f"{wanted:g} parts/s" if wanted is not None else "any motion"
+        raise UnfitError(f"{limits.binding} does not allow {asked}", limits.lowest * SHARE)
     plan = replace(
         plan,
         velocity_rev_s=velocity(rate / per_turn),
         start_stop_rev_s=min(START_STOP_REV_S, START_SHARE * start_stop_limit_rev_s(config)),
     )
+    slowest = slowest_rate(plan, rate)
+    if rate < slowest:
+        why = "so slow a wheel may drop a part before its pocket is thought to let go"
+        raise UnfitError(why, at_least=slowest)
     return Design(plan, converted(plan), limits)
 
 
@@ -265,6 +278,16 @@ def beam_limit(plan: Plan, dwell_deg: float) -> float:
         last, last_share = rate, this_share
         rate, this_share = following, share(following)
     return rate
+
+
+def slowest_rate(plan: Plan, rate: float) -> float:
+    """Lowest rate at which no part can reach the beam before its pocket's release step.
+
+    It may be let go before that by the spread and the lash, which take the longer the slower the
+    wheel turns, and then has the earliest fall to go.
+    """
+    early_pockets = 0.5 - plan.dwell_deg / plan.wheel.pitch_deg
+    return early_pockets * US_PER_S / windows_of(plan, plan.dwell_deg, rate).earliest_us
 
 
 def needed_us(windows: Windows) -> int:

@@ -13,6 +13,7 @@ at too, up to the width; each with a few trains of gears.  The best design is fo
 `reasons` says how many designs each step left.
 """
 
+import math
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -48,6 +49,8 @@ class Found:
     wanted: Wanted
     designs: list[Design] = field(default_factory=list)
     unfit: Counter[str] = field(default_factory=Counter)
+    at_most: float = 0.0  # the fastest of those that don't allow the rate asked for, parts/s
+    at_least: float = math.inf  # the slowest of those that don't go so slow, parts/s
     reasons: list[str] = field(default_factory=list)
 
     @property
@@ -110,6 +113,8 @@ def _try_all(found: Found, wheel: Wheel) -> None:
             found.designs.append(design(wheel, train, wanted.motor, beam, wanted.rate))
         except UnfitError as error:
             found.unfit[str(error)] += 1
+            found.at_most = max(found.at_most, error.at_most)
+            found.at_least = min(found.at_least, error.at_least or math.inf)
 
 
 def _rank(found: Found) -> None:
@@ -159,10 +164,7 @@ def _nothing(found: Found) -> str:
     span = f"{first} pockets" if first == last else f"{first} to {last} pockets"
     if found.unfit:
         reason, times = found.unfit.most_common(1)[0]
-        hint = (
-            "ask for a lower --rate" if wanted.rate else "change the part, the motor or the width"
-        )
-        return f"none of the designs with {span} works ({times} x: {reason}): {hint}"
+        return f"none of the designs with {span} works ({times} x: {reason}): {_hint(found)}"
     if wanted.width_mm is not None:
         return (
             f"--width {wanted.width_mm:g} mm is too narrow for {span} of {wanted.part.designation}:"
@@ -173,6 +175,18 @@ def _nothing(found: Found) -> str:
         f" {wanted.part.designation}: {first} need {smallest.pitch_radius_mm:g} mm; give more, or"
         " fewer --pockets"
     )
+
+
+def _hint(found: Found) -> str:
+    """What to ask for instead of what no design can do."""
+    if found.wanted.rate is not None and found.at_most:
+        return f"ask for a --rate of {math.floor(10 * found.at_most) / 10:g} or less"
+    if found.wanted.rate is not None and found.at_least < math.inf:
+        return (
+            f"ask for a --rate of {math.ceil(10 * found.at_least) / 10:g} or more, and have single"
+            " runs go slower over the line (SPRocket:RATE)"
+        )
+    return "change the part, the motor or the width"
 
 
 def _step_up(radius_mm: float) -> float:

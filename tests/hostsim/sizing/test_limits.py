@@ -14,7 +14,7 @@ from hostsim.parts import find_part
 from hostsim.plant.fall import PartSupply
 from hostsim.plant.world import World
 from hostsim.sizing import Wanted, search
-from hostsim.sizing.design import converted, design, velocity
+from hostsim.sizing.design import converted, design, slowest_rate, velocity
 from hostsim.sizing.train import MOTOR, MOTORS, Motor
 from tests.hostsim.plant.rig import Rig
 from tests.hostsim.sizing.rig import PARTS, found
@@ -120,6 +120,23 @@ def test_a_flat_channel_binds_by_its_refill():
         / (1.05 * np.sqrt(2 * 0.0401 / (9.80665 * (0.90631 - 0.25 * 0.42262)))),
         rel=2e-3,
     )
+
+
+def test_a_module_that_is_slow_but_not_too_slow_counts_right_and_a_slower_one_does_not():
+    """Parts let go anywhere in the spread; far below the slowest rate they come before the step."""
+    best = search(Wanted(find_part("ISO 4032 M8"), MOTORS[MOTOR], (6, 6), rate=2.5)).best
+    slowest = slowest_rate(best.plan, best.rate)
+
+    def exact(rate: float) -> bool:
+        rev_s = rate * float(best.train.ratio) / best.wheel.pockets
+        config = converted(replace(best.plan, velocity_rev_s=velocity(rev_s)))
+        limit = 0.5 - best.plan.dwell_deg / best.wheel.pitch_deg
+        world = World.of(config, release_scatter_pockets=limit)
+        with SimModule(config, seed=6, machine=world) as module:
+            return all(each.exact and each.truthful for each in dispense(module, 25, 3))
+
+    assert exact(1.05 * slowest)
+    assert not exact(0.3 * slowest)
 
 
 def test_the_rate_asked_for_is_the_rate_run():

@@ -121,7 +121,7 @@ def test_the_example_of_the_help_is_one_that_runs(tmp_path, capsys, monkeypatch)
         (["ISO 4032 M5", "--width", "6"], "a number of mm from 10"),
         (["ISO 4032 M5", "--width", "wide"], "a number of mm"),
         (["ISO 4032 M5", "--rate", "0"], "a number of parts a second"),
-        (["ISO 4032 M5", "--rate", "60"], "ask for a lower --rate"),
+        (["ISO 4032 M5", "--rate", "60"], "ask for a --rate of 10.6 or less"),
         (["ISO 4032 M5", "--motor", "big"], "there is no motor 'big'"),
         (["ISO 4032 M5", "--out", "sized.txt"], "must end in .toml"),
         (["ISO 4032 M5", "--drawing", "wheel.png"], "must end in .svg"),

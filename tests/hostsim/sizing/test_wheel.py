@@ -135,7 +135,8 @@ def test_the_dwell_and_the_spread_fill_half_a_pitch():
     [
         ("ISO 4032 M8", {"width_mm": 30}, "is too narrow for 5 to 16 pockets"),
         ("ISO 4032 M8", {"pitch_radius_mm": 10}, "is too small for 5 to 16 pockets"),
-        ("ISO 4762 M4x12", {"rate": 50}, "ask for a lower --rate"),
+        ("ISO 4762 M4x12", {"rate": 50}, "ask for a --rate of 9.3 or less"),
+        ("ISO 4762 M4x12", {"rate": 0.2}, "or more, and have single runs go slower"),
         ("ISO 4032 M2.5", {"width_mm": 34}, "no gears fit the width"),
         ("ring outer=9mm hole=4mm height=1mm tolerance=0.4mm", {}, "two thin ones fit"),
         ("ring outer=190mm hole=90mm height=0.16mm tolerance=5um", {}, "too thin"),
