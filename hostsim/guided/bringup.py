@@ -27,6 +27,7 @@ from hostsim.guided.procedure import (
     Step,
 )
 from hostsim.guided.record import Finding, failed, passed, skipped
+from hostsim.guided.wheelsteps import steps_per_turn
 
 PROCEDURE = "bring-up"
 TEST_BEAM, TEST_DRIVE, TEST_STORE = 1, 2, 4  # bits of *TST?
@@ -254,7 +255,12 @@ def slow_turn(session: Session) -> Finding:
         for edge in client.index_edges():
             rising += edge.level
             steps += [edge.steps] if edge.level else []
-    values = {"pockets": pockets, "edges": rising, "edge_steps": steps}
+    values = {
+        "pockets": pockets,
+        "edges": rising,
+        "edge_steps": steps,
+        "pitch_steps": float(steps_per_turn(session)) / pockets,
+    }
     if not session.setting("sprocket_index"):
         return passed(f"{pockets} pockets turned; this module has no index sensor", **values)
     if abs(rising - pockets) <= TURN_EDGES_OFF:

@@ -1,11 +1,12 @@
-"""The figures of commissioning as its report shows them: measured, limits, described, written."""
+"""The pages of both procedures; of commissioning with all figures: measured, described, written."""
 
 from collections.abc import Sequence
 from typing import Any
 
 from hostsim.config import ModuleConfig
+from hostsim.guided import bringup
 from hostsim.guided.commission import STEPS
-from hostsim.guided.pictures import picture
+from hostsim.guided.pictures import first_turn, picture
 from hostsim.guided.record import Record
 from hostsim.guided.report import Picture, Table, page
 from hostsim.guided.statistics import CONFIDENCE
@@ -31,7 +32,20 @@ def commission_page(record: Record, config: ModuleConfig) -> str:
     drawn = picture(record)
     if drawn is not None:
         parts.append(drawn)
-    return page(f"Commissioning of the {config.settings.part_name} module", record, STEPS, parts)
+    return page(
+        f"Commissioning of the {config.settings.part_name} module",
+        record,
+        STEPS,
+        parts,
+        rules=False,
+    )
+
+
+def bringup_page(record: Record, part_name: str) -> str:
+    """The report of a bring-up."""
+    drawn = first_turn(record)
+    title = f"Bring-up of the {part_name} module"
+    return page(title, record, bringup.STEPS, [] if drawn is None else [drawn])
 
 
 def _rows(record: Record, config: ModuleConfig) -> list[Sequence[str]]:

@@ -41,6 +41,25 @@ def picture(record: Record) -> Picture | None:
         return Picture("Measured", svg_of(figure))
 
 
+def first_turn(record: Record) -> Picture | None:
+    """The index edges of the first turn; None if there are none to draw."""
+    edges = record.value("slow turn", "edge_steps")
+    if not edges or len(edges) < 2:
+        return None
+    pitch = record.value("slow turn", "pitch_steps")
+    gaps = np.diff(edges)
+    with rc_context(SMALL):
+        figure = Figure(figsize=(7.4, 1.7), layout="constrained")
+        axes = figure.subplots()
+        axes.bar(np.arange(1, len(gaps) + 1), gaps, width=0.55, color=BLUE, alpha=0.8)
+        axes.axhline(pitch, color=FAINT, ls=(0, (5, 3)), lw=1)
+        axes.set_ylabel("motor steps")
+        axes.set_xlabel(f"from index edge to index edge; dashed: configured, {pitch:.2f}")
+        axes.set_xticks(np.arange(1, len(gaps) + 1))
+        axes.set_ylim(0, 1.15 * max(pitch, *gaps.tolist()))
+        return Picture("First turn", svg_of(figure))
+
+
 def _delays(axes: Axes, record: Record) -> None:
     """Delays at the two rates, and the early and late limits."""
     fast = np.array(record.value("two rates", "fast_us")) / 1e3

@@ -93,12 +93,14 @@ class Picture:
 
 
 def page(
-    title: str, record: Record, steps: Sequence[Step], parts: Sequence[Table | Picture] = ()
+    title: str,
+    record: Record,
+    steps: Sequence[Step],
+    parts: Sequence[Table | Picture] = (),
+    rules: bool = True,
 ) -> str:
-    """The whole page: head, `parts`, then what each step has found.
-
-    Where there are `parts` the steps are told without their rules, to keep to one sheet.
-    """
+    """The whole page: head, `parts`, then what each step has found and, if there is room, how it
+    was judged."""
     states = [_state(record, step) for step in steps]
     if FAILED in states:
         state, badge = FAILED, f"{SIGNS[FAILED]} failed"
@@ -113,7 +115,7 @@ def page(
         f"<br>begun {_moment(record.begun)}, {ended}"
     )
     body = [_table(part) if isinstance(part, Table) else _picture(part) for part in parts]
-    body.append(_steps(record, steps, rules=not parts))
+    body.append(_steps(record, steps, rules))
     return PAGE.substitute(
         title=escape(title), facts=facts, state=state, badge=badge, body="\n".join(body)
     )

@@ -41,13 +41,14 @@ def add(verbs: Verbs) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Go through the steps; say what comes next."""
-    from hostsim.guided.report import page  # noqa: PLC0415  matplotlib takes a second to load
+    # SciPy and matplotlib take a second to load.
+    from hostsim.guided.figures import bringup_page  # noqa: PLC0415
 
     config = read_config(args.config) if args.config else None
     path = report_path(args)
     with session(args, PROCEDURE, config) as one:
-        title = f"Bring-up of the {one.client.part_name()} module"
-        ended = run_through(STEPS, one, path, lambda record: page(title, record, STEPS))
+        part = one.client.part_name()
+        ended = run_through(STEPS, one, path, lambda record: bringup_page(record, part))
     print(f"record: {args.record}\nreport: {path}")
     if ended.how != "finished":
         at = ended.at.title if ended.at else "the start"

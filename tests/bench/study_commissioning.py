@@ -15,8 +15,10 @@ import time
 from collections import Counter
 from pathlib import Path
 
+import numpy as np
+
 from hostsim.config import load
-from tests.hostsim.guided.truths import commissioned, covered, hidden
+from tests.hostsim.guided.truths import commissioned, covered, hidden, highest_share
 
 TARGET = 0.93
 
@@ -31,6 +33,7 @@ def main() -> None:
     held: Counter[str] = Counter()
     asked: Counter[str] = Counter()
     begun_s, module_s, unfinished = time.process_time(), 0.0, []
+    reached = []
     with tempfile.TemporaryDirectory() as folder:
         for seed in range(args.seeds):
             truth = hidden(config, seed)
@@ -41,6 +44,9 @@ def main() -> None:
             if ended.how != "finished":
                 unfinished.append(f"{seed}: {ended.at and ended.at.key}")
                 continue
+            found = guide.record.value("rate", "share")
+            target = guide.record.value("rate", "target")
+            reached.append(found / highest_share(config, truth.world, target))
             for name, holds in covered(config, truth, guide.record).items():
                 asked[name] += 1
                 held[name] += holds
@@ -48,6 +54,9 @@ def main() -> None:
     for name, count in asked.items():
         below = "" if held[name] >= TARGET * count else "   BELOW the target"
         print(f"{name:16} {held[name]:4} of {count}{below}")
+    print(
+        f"rate found: {np.mean(reached):.2f} of the highest there is, {min(reached):.2f} at least"
+    )
     print(f"not finished: {unfinished or 'none'}")
     print(f"{time.process_time() - begun_s:.0f} s of processor time")
 

@@ -29,9 +29,9 @@ class Guide:
         prints = fingerprint(self.client.settings())
         self.record, told = Record.take_up(path, procedure, who, prints, self.now())
         self.said.append(told)
-        self.session = Session(
-            self.client, self.person, self.record, config, options or {}, self.now
-        )
+        # Never into the description itself, which may be one that ships.
+        options = {"out": str(path.with_name("measured.toml")), **(options or {})}
+        self.session = Session(self.client, self.person, self.record, config, options, self.now)
 
     def now(self):
         """The time of day, going with the module's."""

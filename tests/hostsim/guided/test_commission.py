@@ -139,11 +139,11 @@ def test_an_interrupted_run_goes_on_with_the_first_step_not_done(path):
     whole = list(STEPS)
     at = KEYS.index("two rates")
     whole[at] = replace(whole[at], run=break_off)
-    first = Guide(path, PROCEDURE, options={**QUICK, "out": str(path.with_name("new.toml"))})
+    first = Guide(path, PROCEDURE, options=QUICK)
     with pytest.raises(LinkError):
         first.run(whole)
     steps = first.record.value("ratio", "edge_steps")
-    second = Guide(path, PROCEDURE, options={**QUICK, "out": str(path.with_name("new.toml"))})
+    second = Guide(path, PROCEDURE, options=QUICK)
     noted = [replace(step, run=lambda s, step=step: ran.append(step.key) or step.run(s))
              for step in STEPS]  # fmt: skip
     assert second.run(noted).how == "finished"
@@ -155,7 +155,7 @@ def test_the_magazine_runs_dry_and_is_filled_up_on_the_way(path):
     values = deepcopy(NUT.values)
     values["magazine"] |= {"capacity": 40, "low_level": 5}
     small = convert(values, NUT.path)
-    guide = Guide(path, PROCEDURE, small, options={**QUICK, "out": str(path.with_name("n.toml"))})
+    guide = Guide(path, PROCEDURE, small, options=QUICK)
     assert guide.run(STEPS).how == "finished"
     assert sum("Fill the magazine" in line for line in guide.said) >= 4
 

@@ -53,13 +53,12 @@ def hidden(config, seed):
 
 def commissioned(path, config, seed, truth, **options):
     """Commission such a module; return the guide, and how it ended."""
-    out = path.with_name("measured.toml")
     guide = Guide(
         path,
         PROCEDURE,
         config,
         seed,
-        options={**DEFAULTS, "out": str(out), **options},
+        options={**DEFAULTS, "out": str(path.with_name("measured.toml")), **options},
         machine=truth.world,
         faults=truth.mix,
     )
@@ -124,6 +123,12 @@ def _inside(config, record, lead_us, late_steps):
         delay_us = lead_us + 1e6 * (late_steps - moved) / rate
         share = min(share, np.mean((early_us <= delay_us) & (delay_us <= late_us)))
     return share >= CONTENT
+
+
+def highest_share(config, world, target):
+    """The highest share of the velocity limit, 1 at most, at which the true yield is the target."""
+    shares = np.linspace(0.01, 1, 991)
+    return max(share for share in shares if _true_yield(config, world, share) >= target)
 
 
 def _true_yield(config, world, share):
