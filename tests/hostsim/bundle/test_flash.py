@@ -12,15 +12,14 @@ from pathlib import Path
 
 import pytest
 
-from hostsim.bundle import build, flash, manifest
-from hostsim.bundle.boards import Board
+from hostsim.bundle import boards, build, flash, manifest
 from hostsim.bundle.flash import FlashError
 from hostsim.cli import main
 from hostsim.engine import find_micropython
 from tests.hostsim.peer import Peer
 
-COMPUTER = Board("computer", "linux", "x64", 24_000, 4_096, 10**9)
-BOARDS = {"computer": COMPUTER}
+COMPUTER = replace(boards.BOARDS["rp2040"], machine="linux")  # as if it were that board
+BOARDS = {"rp2040": COMPUTER}
 
 
 @pytest.fixture(scope="module")
@@ -118,7 +117,7 @@ def test_a_copy_that_breaks_off_starts_nothing_and_can_be_done_again(board, bund
 
 def test_the_wrong_board_and_the_wrong_micropython_are_refused(board, bundle):
     port, there = board
-    wrong = {"computer": replace(COMPUTER, machine="RP2350")}
+    wrong = {"rp2040": replace(COMPUTER, machine="RP2350")}
     with pytest.raises(FlashError, match=r"is for RP2350, the board is: linux"):
         flash.flash(port, bundle, boards=wrong, start=False)
     about = manifest.read(bundle)
@@ -128,6 +127,11 @@ def test_the_wrong_board_and_the_wrong_micropython_are_refused(board, bundle):
             bring(port, bundle)
     (bundle / "manifest.json").write_text(about.to_json())
     assert contents(there) == {}
+
+
+def test_a_bundle_for_an_unknown_board_is_refused(bundle):
+    with pytest.raises(FlashError, match="not known here: rp2040"):
+        flash.flash("/dev/null", bundle, boards={})
 
 
 def test_a_damaged_bundle_is_refused_before_anything_is_opened(made, tmp_path):
@@ -141,14 +145,13 @@ def test_the_verb_tells_what_it_did_or_why_not(board, folder, bundle, capsys, mo
     port, _ = board
     for arguments, why in (
         ([port, str(folder)], "is for RP2040, the board is: linux"),
-        ([port, str(bundle)], "not known here: computer"),
         ([port, str(bundle.parent)], "manifest.json"),
         ([str(folder), str(folder)], "neither MicroPython nor a module answers"),
     ):
         assert main(["flash", *arguments]) == 1
         (said,) = capsys.readouterr().err.splitlines()
         assert why in said
-    monkeypatch.setitem(flash.BOARDS, "computer", COMPUTER)
+    monkeypatch.setitem(flash.BOARDS, "rp2040", COMPUTER)
     assert main(["flash", port, str(bundle), "--no-start", "--code-in-rom"]) == 0
     assert capsys.readouterr().out == "3 files copied and verified, 0 were the same\n"
 
