@@ -19,9 +19,17 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from hostsim.parts import Part
-from hostsim.sizing.design import Design, UnfitError, choose_beam, design
+from hostsim.sizing.beam import choose_beam
+from hostsim.sizing.design import Design, design
 from hostsim.sizing.train import Motor, trains
-from hostsim.sizing.wheel import SizeError, Wheel, greatest_radius_mm, least_radius_mm, seat_mm
+from hostsim.sizing.wheel import (
+    SizeError,
+    UnfitError,
+    Wheel,
+    greatest_radius_mm,
+    least_radius_mm,
+    seat_mm,
+)
 
 RADII = 4  # wheels looked at for each number of pockets where a width leaves room
 RADIUS_STEP_MM = 0.5  # radii are multiples of it
@@ -69,6 +77,12 @@ class Found:
 def search(wanted: Wanted) -> Found:
     """Compare all designs. Raises SizeError if there is none, with what would help."""
     seat_mm(wanted.part)  # refuses a part that no seat can be made for
+    motor = wanted.motor
+    if wanted.width_mm is not None and wanted.width_mm < motor.face_mm:
+        raise SizeError(
+            f"--width {wanted.width_mm:g} mm is less than the motor {motor.name} is wide,"
+            f" {motor.face_mm:g} mm: give more, or a smaller motor"
+        )
     found = Found(wanted)
     first, last = wanted.pockets
     for pockets in range(first, last + 1):

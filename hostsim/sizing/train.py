@@ -27,6 +27,7 @@ DRIVERS = (17, 18, 19, 20, 21, 24)
 DRIVEN_MOST = 72
 RATIOS = (Fraction(2), Fraction(5, 2), Fraction(3), Fraction(7, 2), Fraction(4))
 RATIO_TOLERANCE = Fraction(1, 8)  # of a ratio: pairs this near count as the same choice
+NEMA17_FACE_MM = 42.3  # NopSCADlib; piclist.com/techref/io/stepper/nemasizes.htm has 42 to 43
 PLAY_MM = 0.35  # at the pitch circle: of printed teeth and their centre distance (common practice)
 
 
@@ -69,6 +70,7 @@ class Motor:
 
     name: str
     values: dict[str, Any]  # the section [motor]
+    face_mm: float = 0.0  # width of its face; 0.0: not known
 
     @property
     def steps_per_turn(self) -> int:
@@ -95,7 +97,7 @@ def _nema17(
         "supply_v": 24.0,
         "duty": 0.8,
     }
-    return Motor(name, values)
+    return Motor(name, values, NEMA17_FACE_MM)
 
 
 # Of the 42 mm frame, by length of body: the figures of configs/, round ones of common practice.

@@ -48,6 +48,18 @@ class SizeError(ValueError):
     """No design is possible, or what was asked for is; one line that says what to change."""
 
 
+class UnfitError(Exception):
+    """A combination that cannot be built or run; says why in a few words.
+
+    It could run at `at_most`, or must at `at_least`, pockets/s; 0.0 where no rate helps.
+    """
+
+    def __init__(self, why: str, at_most: float = 0.0, at_least: float = 0.0) -> None:
+        super().__init__(why)
+        self.at_most = at_most
+        self.at_least = at_least
+
+
 @dataclass(frozen=True)
 class Wheel:
     """A sprocket. Lengths in mm, angles in degrees."""

@@ -14,7 +14,8 @@ from hostsim.parts import find_part
 from hostsim.plant.fall import PartSupply
 from hostsim.plant.world import World
 from hostsim.sizing import Wanted, search
-from hostsim.sizing.design import converted, design, slowest_rate, velocity
+from hostsim.sizing.beam import slowest_rate
+from hostsim.sizing.design import converted, design, velocity
 from hostsim.sizing.train import MOTOR, MOTORS, Motor
 from tests.hostsim.plant.rig import Rig
 from tests.hostsim.sizing.rig import PARTS, found

@@ -10,7 +10,7 @@ from shapely.affinity import rotate
 from hostsim.parts import find_part
 from hostsim.sizing import SizeError, Wanted, search
 from hostsim.sizing.search import wheels
-from hostsim.sizing.train import MOTOR, MOTORS
+from hostsim.sizing.train import MOTOR, MOTORS, Motor
 from hostsim.sizing.wheel import (
     CLEARANCE_MM,
     HUB_MM,
@@ -133,11 +133,11 @@ def test_the_dwell_and_the_spread_fill_half_a_pitch():
 @pytest.mark.parametrize(
     ("part", "options", "said"),
     [
-        ("ISO 4032 M8", {"width_mm": 30}, "is too narrow for 5 to 16 pockets"),
+        ("ISO 4032 M8", {"width_mm": 44}, "is too narrow for 5 to 16 pockets"),
         ("ISO 4032 M8", {"pitch_radius_mm": 10}, "is too small for 5 to 16 pockets"),
         ("ISO 4762 M4x12", {"rate": 50}, "ask for a --rate of 9.3 or less"),
         ("ISO 4762 M4x12", {"rate": 0.2}, "or more, and have single runs go slower"),
-        ("ISO 4032 M2.5", {"width_mm": 34}, "no gears fit the width"),
+        ("ISO 4032 M5", {"width_mm": 34}, "is less than the motor nema17-40 is wide, 42.3 mm"),
         ("ring outer=9mm hole=4mm height=1mm tolerance=0.4mm", {}, "two thin ones fit"),
         ("ring outer=190mm hole=90mm height=0.16mm tolerance=5um", {}, "too thin"),
     ],
@@ -147,3 +147,10 @@ def test_what_cannot_be_built_is_refused_with_what_would_help(part, options, sai
         search(Wanted(find_part(part), MOTORS[MOTOR], **options))
     assert said in str(refused.value)
     assert "\n" not in str(refused.value)
+
+
+def test_a_width_that_no_gears_fit_is_refused():
+    """A motor of unknown size may be narrow, but 17 teeth and 30 are 32 mm over the tips."""
+    narrow = Wanted(find_part("ISO 4032 M2.5"), Motor("small", MOTORS[MOTOR].values), width_mm=34.0)
+    with pytest.raises(SizeError, match="no gears fit the width"):
+        search(narrow)
