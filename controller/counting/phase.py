@@ -25,8 +25,11 @@ index sensor, the phase is only as good as that part: it gets a new target then,
 kept.
 
 Learned is from the first parts after power-up, a new sprocket or a command; afterwards only when
-told to, so that slow changes add up against the machine as it was when it was set up.
+told to, so that slow changes add up against the machine as it was when it was set up.  Another
+description makes other numbers of the same parts: what was learned under it does not count.
 """
+
+from binascii import crc32
 
 from controller.counting.charts import Chart
 from controller.motion.gear import MDEG_PER_TURN, PPM
@@ -57,6 +60,16 @@ class Phase:
         pitch = ratio.of_ppm(PPM)
         self.phase = Chart(max(1, FINE * pitch // LEAST_PHASE_DIVISOR))
         self.width = Chart(max(1, windows.bounce_us))
+        bearing = (
+            windows.fall_us,
+            windows.merge_us,
+            settings.limit_velocity_steps_s,
+            settings.sprocket_release_mdeg,
+            ratio.num,
+            ratio.den,
+            ratio.pockets,
+        )
+        self._bearing = crc32(repr(bearing).encode())  # what learned values rest upon
         self._finds = 0  # as in `take`
         self.fresh = False  # something has been learned or forgotten that is to be kept
         self.clear()
@@ -158,16 +171,19 @@ class Phase:
     # ---- what outlives the power ----------------------------------------------------------------
 
     def learned(self):
-        """Return (phase target, its sigma, width target, its sigma); a sigma of 0: not learned."""
-        return (self.phase.target, self.phase.sigma, self.width.target, self.width.sigma)
+        """Return (bearing, phase target, sigma, width target, sigma); a sigma of 0: not known."""
+        phase, width = self.phase, self.width
+        return (self._bearing, phase.target, phase.sigma, width.target, width.sigma)
 
     def restore(self, values):
-        """Take over what `learned` has given."""
+        """Take over what `learned` has given; learn anew if it was of another description."""
+        bearing, phase, phase_sigma, width, width_sigma = values
+        same = bearing == self._bearing
         for chart, target, sigma in (
-            (self.phase, values[0], values[1]),
-            (self.width, values[2], values[3]),
+            (self.phase, phase, phase_sigma),
+            (self.width, width, width_sigma),
         ):
-            if sigma:
+            if sigma and same:
                 chart.restore(target, sigma)
             else:
                 chart.learn()

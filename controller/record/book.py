@@ -50,7 +50,7 @@ OPEN, CLOSED, TOTALS, LEARNED = 1, 2, 3, 4  # kinds of records; 0 is the journal
 
 _TOTALS = "<8I"  # as in `Counters.as_tuple`
 _RESULT = "<HIBIIIHIB"  # as in `Result.as_tuple`
-_LEARNED = "<iIiI"  # as in `Phase.learned`
+_LEARNED = "<IiIiI"  # as in `Phase.learned`
 TOTALS_BYTES = struct.calcsize(_TOTALS)
 RESULT_BYTES = struct.calcsize(_RESULT)
 LEARNED_BYTES = struct.calcsize(_LEARNED)

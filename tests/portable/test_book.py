@@ -379,7 +379,7 @@ def test_numbers_too_large_for_their_field_are_clipped():
 
 def test_what_the_charts_have_learned_is_put_down_at_rest_once_and_taken_up_again():
     module = fresh(size=8192)
-    learned = (-321, 350, 9_400, 2_100)
+    learned = (module.phase.learned()[0], -321, 350, 9_400, 2_100)
     module.phase.restore(learned)
     module.phase.fresh = True
     module.open(8, 5)
@@ -397,4 +397,4 @@ def test_what_the_charts_have_learned_is_put_down_at_rest_once_and_taken_up_agai
     assert after.again().phase.learned() == learned
     after.phase.learn_phase()
     after.round()
-    assert after.again().phase.learned() == (0, 0, 9_400, 2_100)
+    assert after.again().phase.learned()[1:] == (0, 0, 9_400, 2_100)

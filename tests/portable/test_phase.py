@@ -162,6 +162,15 @@ def test_what_has_been_learned_can_be_taken_over():
     assert after.fall(30)
     assert after.phase.alarm == SLIP
     parts.phase.learn()
+    for other in (
+        {"beam_drop_um": 25_000},
+        {"sprocket_release_mdeg": 31_000},
+        {"limit_velocity_steps_s": 12_000},
+    ):
+        config = settings(**other)
+        changed = Phase(config, Windows(config), Place(config).ratio)
+        changed.restore(learned().phase.learned())
+        assert changed.of_phase() == changed.of_width() == (0,) * 7, other
     after.phase.restore(parts.phase.learned())  # nothing is known
     assert after.phase.of_phase() == (0,) * 7
 
@@ -179,7 +188,8 @@ def test_the_module_warns_goes_on_and_forgets_when_told():
     windows = rig.firmware.windows
     late_steps = (FALL_US - windows.fall_us) * 3_464 // 1_000_000
     # As if it had been learned that parts let go 40 steps earlier, give or take 6.
-    rig.firmware.phase.restore(((late_steps - 40) * 16, 6 * 16, DARK_US, 500))
+    phase = rig.firmware.phase
+    phase.restore((phase.learned()[0], (late_steps - 40) * 16, 6 * 16, DARK_US, 500))
     rig.tell("REQ:OPEN 1,30")
     assert rig.closed()[2:5] == [0, 30, 30]
     assert rig.state == "EXECUTE"
