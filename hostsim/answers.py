@@ -192,6 +192,31 @@ class Cause(Answer):
     remedy: str
 
 
+class StartReason(Word):
+    """Why a board has started."""
+
+    POWER_UP = 0
+    COMMANDED = 1
+    EXCEPTION = 2
+    HUNG = 3
+
+
+@dataclass(frozen=True)
+class BoardStart(Answer):
+    """`SYSTem:RESTart?`: why the board has started, and the last fault it has written down."""
+
+    reason: StartReason
+    fault: str  # "" if there never was one; it may be of an earlier start
+
+
+@dataclass(frozen=True)
+class Rounds(Answer):
+    """`SYSTem:ROUNds?`: how the board's main loop fares since power-up."""
+
+    worst_us: int
+    overruns: int
+
+
 @dataclass(frozen=True)
 class Authority(Answer):
     """`UNIT:AUTHority?`: which link is in command."""

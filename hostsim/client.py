@@ -26,6 +26,7 @@ from typing import Self, TypeVar
 from hostsim.answers import (
     Answer,
     Authority,
+    BoardStart,
     Cause,
     ChartOf,
     Counters,
@@ -40,6 +41,7 @@ from hostsim.answers import (
     Progress,
     ProtocolError,
     Result,
+    Rounds,
     UnitMode,
     UnitState,
     Wires,
@@ -178,6 +180,23 @@ class DispenserClient(Dispenser):
     def change_mode(self, mode: UnitMode) -> None:
         """Go to another mode. DeviceError unless the unit is stopped, idle or aborted."""
         self.tell(f"UNIT:MODE {mode.name}")
+
+    # -- its board ----------------------------------------------------------------------------
+
+    def board_start(self) -> BoardStart:
+        """Why the module's board has started."""
+        return self._read(BoardStart, "SYSTem:RESTart?")
+
+    def rounds(self) -> Rounds:
+        """The longest round of the board's main loop, and how many took too long."""
+        return self._read(Rounds, "SYSTem:ROUNds?")
+
+    def restart(self, into_prompt: bool = False) -> None:
+        """Start the board anew, or leave it in its interpreter's prompt; the line is lost then.
+
+        DeviceError unless the unit is stopped or aborted, or if it is no board.
+        """
+        self.tell(f"SYSTem:RESTart {'PROMpt' if into_prompt else 'RUN'}")
 
     # -- who is in command --------------------------------------------------------------------
 

@@ -7,7 +7,17 @@ import threading
 
 import pytest
 
-from hostsim.answers import IndexEdge, MeasuredPart, Outcome, Progress, RequestState, UnitState
+from hostsim.answers import (
+    BoardStart,
+    IndexEdge,
+    MeasuredPart,
+    Outcome,
+    Progress,
+    RequestState,
+    Rounds,
+    StartReason,
+    UnitState,
+)
 from hostsim.client import DispenserClient
 from hostsim.dispenser import DeviceError, NotReadyError
 from hostsim.links import TextLink
@@ -60,6 +70,22 @@ def test_single_measurements_are_read_until_none_waits(tmp_path):
             MeasuredPart(8, 43, -120, 12_650, 13_840),
         ]
         assert list(module.index_edges()) == [IndexEdge(3, -1600, 0)]
+
+
+def test_a_board_is_asked_how_it_fares(tmp_path):
+    answer = script(
+        ("SYSTem:RESTart?", f'2,"ValueError: odd";{FINE}'),
+        ("SYSTem:ROUNds?", f"12400,3;{FINE}"),
+        ("SYSTem:RESTart PROMpt;", FINE),
+        ("SYSTem:RESTart RUN;", '-241,"Hardware missing"'),
+        ("SYSTem:ERRor?", FINE),
+    )
+    with Peer(tmp_path, answer) as peer, connect(peer) as module:
+        assert module.board_start() == BoardStart(StartReason.EXCEPTION, "ValueError: odd")
+        assert module.rounds() == Rounds(12_400, 3)
+        module.restart(into_prompt=True)
+        with pytest.raises(DeviceError, match="Hardware missing"):
+            module.restart()
 
 
 def test_a_refusal_is_raised_once_and_the_queue_left_empty(tmp_path):

@@ -53,6 +53,9 @@ TABLE = (
 )
 SIGNALS = tuple([row[0] for row in TABLE])
 
+# Their level is made by a unit of the chip, which knows one way round.
+FIXED = ("step",) + tuple([row[0] for row in TABLE if row[2] == SERIAL])
+
 # Name of the chip -> how many GPIOs it brings out (the RP2350 in its smaller package).
 CHIPS = {"rp2040": 30, "rp2350": 30}
 CHIP_NAMES = tuple(sorted(CHIPS))
@@ -145,6 +148,8 @@ def check(key, value):
             problems.append(Problem(name, row[0], "", None, None, "stands twice"))
         elif type(row[1]) is not int or row[1] < 0:
             problems.append(Problem(name, row[1], "GPIO", 0, max(CHIPS.values()) - 1, row[0]))
+        elif len(row) == 3 and row[0] in FIXED:
+            problems.append(Problem(name, row[2], "", 1, 1, row[0] + ": this level is fixed"))
         elif len(row) == 3 and (type(row[2]) is not int or not 0 <= row[2] <= 1):
             problems.append(Problem(name, row[2], "", 0, 1, row[0] + ": the active level"))
         else:
