@@ -18,6 +18,7 @@ from typing import Protocol
 from hostsim.answers import (
     Cause,
     Counters,
+    Drift,
     ModuleError,
     Progress,
     ProtocolError,
@@ -127,6 +128,10 @@ class Dispenser(ABC):
     @abstractmethod
     def counters(self) -> Counters:
         """What the sprocket has done since it was changed."""
+
+    @abstractmethod
+    def drift(self) -> Drift:
+        """Whether parts still fall as they were learned to; `.code` is 0 while they do."""
 
     # -- unit ---------------------------------------------------------------------------------
 

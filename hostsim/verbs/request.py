@@ -28,6 +28,7 @@ The exit status is 0 only if the result is exact.
 
 A ticket makes a request unique: asked again, after a lost line or by mistake, it is not delivered
 again, and its result is shown. Without --ticket the next unused number is taken.
+A warning says that slip, wear or dirt have begun to show, before a count goes wrong.
 Times are in seconds, quantities in parts.
 
 example: tallywheel request /dev/ttyACM0 --quantity 25"""
@@ -78,6 +79,9 @@ def run(args: argparse.Namespace) -> int:
             line.show(progress.lower, progress.quantity, f"parts, {progress.state}")
 
         result = module.request(args.quantity, args.ticket, show)
+        drift = module.drift()
+    if drift.code:
+        print(f"tallywheel request: warning: {drift.text}. {drift.remedy}", file=sys.stderr)
     print(json.dumps(as_dict(result)) if args.json else verdict([result], part))
     if result.outcome is not Outcome.EXACT:
         raise VerbError(advice([result]))

@@ -4,7 +4,7 @@ Slip comes after a clean day on which the module has learned what is right, as a
 the store carries that over to the next power-up.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -70,14 +70,24 @@ def follow(
 
 def learned(config: ModuleConfig, seed: int) -> SimStore:
     """A store that holds what a module has learned on a clean day, and nothing else of it."""
-    engine, settings = InProcess(), config.settings
+    engine = InProcess()
     for told in follow(config, seed, "none", CLEAN_PARTS, engine=engine):
         assert told.drift.code == 0
-    store, windows = SimStore(), Windows(settings)
+    _, *values = engine.firmware.phase.learned()
+    return holding(config, values)
+
+
+def holding(config: ModuleConfig, values: Sequence[int], path: Path | None = None) -> SimStore:
+    """A store, kept in the file `path`, that holds these values for the charts and nothing else.
+
+    Targets and standard deviations of the phase, in sixteenths of a step, and of the width, in us.
+    """
+    settings = config.settings
+    store, windows = SimStore(path=path), Windows(settings)
     phase = Phase(settings, windows, Place(settings).ratio)
     book = Book(store, settings, windows, Counters(), Orders(), phase)
     book.restore()
-    phase.restore(engine.firmware.phase.learned())
+    phase.restore((phase.learned()[0], *values))
     book.keep_learned()
     return store
 

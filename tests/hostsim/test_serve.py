@@ -18,7 +18,9 @@ import serial
 from hostsim.answers import Outcome, RequestState, UnitMode, UnitState
 from hostsim.cli import main
 from hostsim.client import DispenserClient
+from hostsim.config import load
 from hostsim.dispenser import DeviceError
+from tests.hostsim.drift import holding
 
 CONFIG = Path(__file__).parents[2] / "configs" / "m4_nut.toml"
 SPEED = "20"
@@ -149,6 +151,22 @@ def test_the_request_verb_is_such_a_client(port, capsys):
     assert main(["request", port, "--quantity", "7", "--ticket", "77"]) == 1  # another order
     output, errors = capsys.readouterr()
     assert output == "" and errors.count("\n") == 1 and "ticket 77 is for 6" in errors
+
+
+def test_the_request_verb_warns_of_drift_and_delivers(tmp_path, capsys):
+    path = tmp_path / "store"
+    # As if parts had been learned to take 30 ms, give or take 2, to pass the beam.
+    holding(load(CONFIG), (0, 350, 30_000, 2_000), path)
+    server = Server("--speed", SPEED, "--store", path)
+    try:
+        assert main(["request", server.path, "--quantity", "30"]) == 0
+    finally:
+        server.end()
+    output, errors = capsys.readouterr()
+    assert output.startswith("exact: 30 of 30")
+    assert errors.count("\n") == 1
+    assert "warning: parts darken the beam for longer or shorter" in errors
+    assert "wipe the beam" in errors
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
