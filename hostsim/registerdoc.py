@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import controller.link
-from controller.cycle import causes, requestchart, unit
+from controller.cycle import remedies, requestchart, unit
 from controller.link.registers import (
     BLOCKS,
     COILS,
@@ -182,7 +182,7 @@ def numbers() -> Iterator[tuple[str, Iterable[tuple[int, str]]]]:
     yield "Unit commands (PackML CntrlCmd)", list(enumerate(unit.COMMANDS))[1:]
     yield "States of a request", enumerate(requestchart.STATES)
     yield "Outcomes of a request", [(outcome.value, outcome.name.lower()) for outcome in Outcome]
-    yield "Causes", [(row[0], row[3]) for row in causes.CAUSES]
+    yield "Causes", [(row[0], row[3]) for row in remedies.CAUSES]
 
 
 def markdown(headings: Sequence[str], rows: Iterable[Sequence[str]]) -> str:

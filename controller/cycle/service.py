@@ -115,7 +115,7 @@ class Service:
         """Take the unit to the state that `cause` leads to; wind the request up if it can't."""
         self._now_us = now_us
         self._raise(cause)
-        command = _COMMAND_FOR.get(causes.cause(cause)[2])
+        command = _COMMAND_FOR.get(self.cause.end_of(cause))
         if command is not None and not self.unit.command(command):
             self._request.finish(cause, SHORT)
 

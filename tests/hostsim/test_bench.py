@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from controller.cycle import causes
+from controller.cycle import causes, remedies
 from hostsim.answers import Outcome, UnitState
 from hostsim.bench import HANDS, Attendant, Bystander
 from hostsim.client import DispenserClient
@@ -29,7 +29,7 @@ def test_every_cause_that_wants_hands_has_them():
         causes.RECORD_LOST,
         causes.RECORD_FAILED,
     }
-    stops = {row[0] for row in causes.CAUSES if row[1] > causes.NOTICE and row[2]}
+    stops = {row[0] for row in remedies.CAUSES if row[1] > causes.NOTICE and row[2]}
     assert stops - handless == set(HANDS)
 
 

@@ -1,7 +1,8 @@
 """Causes: the table is complete and readable, and the right one stays readable."""
 
 from controller.cycle import causes, unit
-from controller.cycle.causes import CAUSES, CauseHolder, cause
+from controller.cycle.causes import CauseHolder, cause
+from controller.cycle.remedies import CAUSES
 
 LONGEST_CHARACTERS = 200  # of a text or a remedy: three lines on a bench display of 80 columns
 
