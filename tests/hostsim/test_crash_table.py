@@ -200,6 +200,20 @@ def test_in_the_record_of_a_load_or_a_new_sprocket():
     assert made.bench.ask("SPR:COUN?")[0] == 3
 
 
+def test_in_the_record_of_what_was_learned():
+    for torn in (True, False):
+        made = case()
+        phase = made.engine.firmware.phase
+        phase.restore((phase.learned()[0], -100, 350, 9_400, 2_100))
+        phase.fresh = True  # as when the last of the parts to learn from has been counted
+        if torn:
+            made.cut_in_next_write()
+            made.until_cut()
+        made.bench.wait(SECOND_US)
+        made.back()
+        assert made.bench.ask("SENS:WIDT?")[:3] == ([0, 0, 0] if torn else [1, 9_400, 2_100])
+
+
 class CutInCompaction(SimStore):
     """When armed, the power goes in the next erase, or in the write after it."""
 
