@@ -22,6 +22,7 @@ from controller.link.refusal import (
     STORAGE_FAULT,
     Refused,
 )
+from controller.motion.pace import RATE_PPM_MAX
 
 # Into what a board may be started anew, by the number the desk takes.
 RUN, PROMPT = 1, 2
@@ -170,6 +171,11 @@ class Desk(Readings):
         """Have runs go at that share of the velocity limit (`motion.pace`), from the next one."""
         self._take()
         self.pace.ask(ppm)
+
+    def full_rate(self):
+        """Have runs go at the full rate again, if they do not."""
+        if self.pace.asked_ppm != RATE_PPM_MAX:
+            self.set_rate(RATE_PPM_MAX)
 
     def clear_drift(self):
         """Say that the cause of a drift alarm has been put right; what was learned stays."""

@@ -96,10 +96,12 @@ class ScpiServer:
     def reset(self):
         """*RST (IEEE 488.2 10.32): no operation goes on; registers and queues stay.
 
-        The line can change no setting, so there is none to reset; the unit keeps its state.
+        The one thing a line can set, the rate of runs, is the full one again; the unit keeps its
+        state.
         """
         self._flag_completion = False
         self.fw.abandon()
+        self.fw.full_rate()
 
     def status_byte(self):
         """*STB? (IEEE 488.2 10.36)."""

@@ -105,7 +105,7 @@ STANDARD = (
             ("IDN?", _identity, (), "maker,model,serial,version", "who this is"),
             ("OPC", "flag_completion", (), "", "set event bit 0 once nothing is under way"),
             ("OPC?", "answer_completion", (), "1", "answer once nothing is under way"),
-            ("RST", "reset", (), "", "cancel the open request or bench move, and a pending *OPC"),
+            ("RST", "reset", (), "", "cancel request, bench move, pending *OPC; full rate again"),
             ("SRE", "status.set_service", (_BYTE,), "", "choose what bit 6 sums up"),
             ("SRE?", "status.service", (), "mask", "what bit 6 sums up"),
             ("STB?", "status_byte", (), "byte", "status byte; clears nothing"),

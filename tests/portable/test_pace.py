@@ -70,3 +70,5 @@ def test_the_line_sets_and_tells_the_rate():
     assert rig.ask("SPR:RATE?") == "250000"
     rig.tell("REQ:OPEN 1,6")
     assert rig.closed()[:5] == [1, 6, 0, 6, 6]
+    rig.tell("*RST")
+    assert rig.ask("SPR:RATE?") == "1000000"

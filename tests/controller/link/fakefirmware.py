@@ -179,6 +179,9 @@ class FakeFirmware:
     def position(self) -> tuple[int, int, int]:
         return (1, 42, -17)
 
+    def full_rate(self) -> None:
+        self.pace.asked_ppm = 1_000_000
+
     def set_rate(self, ppm: int) -> None:
         self.pace.asked_ppm = ppm
 
