@@ -123,7 +123,7 @@ def test_the_wrong_board_and_the_wrong_micropython_are_refused(board, bundle):
     about = manifest.read(bundle)
     for changed in (replace(about, micropython_least=(9, 1)), replace(about, mpy_version=7)):
         (bundle / "manifest.json").write_text(changed.to_json())
-        with pytest.raises(FlashError, match=r"needs (9\.1 or later|1\.23 or later with format 7)"):
+        with pytest.raises(FlashError, match=r"needs (9\.1 or later|1\.27 or later with format 7)"):
             bring(port, bundle)
     (bundle / "manifest.json").write_text(about.to_json())
     assert contents(there) == {}
