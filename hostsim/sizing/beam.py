@@ -13,6 +13,12 @@ from dataclasses import replace
 from types import SimpleNamespace
 
 from controller.counting.windows import Windows
+from controller.motion.profile import (
+    MIN_ACCELERATION_STEPS_S2,
+    MIN_CREEP_STEPS_S,
+    MIN_JERK_STEPS_S3,
+    MIN_VELOCITY_STEPS_S,
+)
 from hostsim.sizing.description import Beamed, Plan, Runs
 from hostsim.sizing.train import Motor, Train
 from hostsim.sizing.wheel import UnfitError, Wheel
@@ -89,11 +95,18 @@ def needed_us(windows: Windows) -> int:
 
 
 def windows_of(plan: Plan, dwell_deg: float, rate: float) -> Windows:
-    """The firmware's windows of a module that is not described yet, at a rate of pockets."""
+    """The firmware's windows of a module that is not described yet, at a rate of pockets.
+
+    They read what they need by name; checking a whole description takes ten times as long, and is
+    done once the rate is known.
+    """
     wheel, train, motor, beam = plan.wheel, plan.train, plan.motor, plan.beam
-    per_turn = motor.steps_per_turn
-    velocity_steps_s = max(round(rate * float(train.ratio) * per_turn / wheel.pockets), 10)
-    runs = Runs.at(velocity_steps_s / per_turn, plan.ramp_s)
+
+    def steps(turns: float, least: int) -> int:
+        return max(round(turns * motor.steps_per_turn), least)
+
+    rev_s = rate * float(train.ratio) / wheel.pockets
+    runs = Runs.at(rev_s, plan.ramp_s)
     part = wheel.part
     return Windows(
         SimpleNamespace(
@@ -103,10 +116,10 @@ def windows_of(plan: Plan, dwell_deg: float, rate: float) -> Windows:
             sprocket_pockets=wheel.pockets,
             sprocket_pitch_radius_um=round(wheel.pitch_radius_mm * 1e3),
             sprocket_dwell_mdeg=max(round(dwell_deg * 1e3), 1),
-            limit_velocity_steps_s=velocity_steps_s,
-            limit_acceleration_steps_s2=max(round(runs.acceleration_rev_s2 * per_turn), 200),
-            limit_jerk_steps_s3=max(round(runs.jerk_rev_s3 * per_turn), 4_000),
-            limit_creep_steps_s=max(round(runs.creep_rev_s * per_turn), 5),
+            limit_velocity_steps_s=steps(rev_s, MIN_VELOCITY_STEPS_S),
+            limit_acceleration_steps_s2=steps(runs.acceleration_rev_s2, MIN_ACCELERATION_STEPS_S2),
+            limit_jerk_steps_s3=steps(runs.jerk_rev_s3, MIN_JERK_STEPS_S3),
+            limit_creep_steps_s=steps(runs.creep_rev_s, MIN_CREEP_STEPS_S),
             part_longest_um=round(part.longest_mm * 1e3),
             part_shortest_um=round(part.shortest_mm * 1e3),
             part_hole_um=round(part.hole_mm * 1e3),

@@ -175,8 +175,11 @@ def pocket_range(text: str) -> tuple[int, int]:
 
 
 def toml_path(text: str) -> Path:
-    """An argument type: a module description to write."""
-    return ending(text, ".toml")
+    """An argument type: a module description to write; not over one with measured values in it."""
+    path = ending(text, ".toml")
+    if path.exists():
+        raise argparse.ArgumentTypeError(f"{text!r} exists: give another name, or move it away")
+    return path
 
 
 def svg_path(text: str) -> Path:

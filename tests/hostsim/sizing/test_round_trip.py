@@ -75,6 +75,15 @@ def test_the_written_file_says_what_made_it_and_asks_to_measure(tmp_path, capsys
     assert sum("#" in line for line in keys) > 0.6 * len(keys)
 
 
+def test_a_description_is_not_written_over(tmp_path, capsys):
+    path = tmp_path / "measured.toml"
+    path.write_text("# by hand\n")
+    with pytest.raises(SystemExit):
+        main(["size", "ISO 4032 M4", "--out", str(path)])
+    assert "exists: give another name" in capsys.readouterr().err
+    assert path.read_text() == "# by hand\n"
+
+
 def test_a_picture_of_the_designs(tmp_path, capsys):
     for name in ("sizes.svg", "sizes.png"):
         assert main(["size", "ISO 4032 M4", "--pockets", "7", "--plot", str(tmp_path / name)]) == 0
