@@ -4,40 +4,48 @@ The tables of `controller.link.registers` say through which call each is read or
 makes those calls and turns values into words and bits and back.  It checks nothing that has to do
 with frames, and knows no function code.  What it reads in one call is as of one instant.
 
+The tables are more than a board need remember: they are borrowed (`controller.borrow`), and what
+is not for people is kept.
+
 What the desk refuses is noted, because a bus answers with a bare exception number: the SCPI error
 number of the last refusal is itself a register.
 """
 
 import struct
 
+from controller.borrow import borrow
 from controller.cycle.orders import RESULTS_KEPT
 from controller.link.refusal import OUT_OF_RANGE, Refused
-from controller.link.registers import BLOCKS, COILS, INPUTS, MAP_VERSION, words_of
+from controller.link.registers import MAP_VERSION
 
 _FORMATS = "HhIi"
 # Counts beyond what a register holds stay at its end; nobody should mistake a large one for none.
 _LOWEST = (0, -0x8000, 0, -0x80000000)
 _HIGHEST = (0xFFFF, 0x7FFF, 0xFFFFFFFF, 0x7FFFFFFF)
 
-# Of each block: first address, the one behind its last, format of its words.
-_SPANS = tuple(
-    [
-        (
-            block[0],
-            block[0] + words_of(block),
-            ">" + "".join([_FORMATS[row[1]] for row in block[5]]),
-        )
-        for block in BLOCKS
-    ]
-)
 _NO_RESULT = (0,) * 9
 
 
 class Bank:
-    """Registers and bits in front of one desk."""
+    """Registers and bits in front of one desk; `coils` and `inputs` as far as a frame may ask."""
 
     def __init__(self, desk):
         self.desk = desk
+        tables = borrow("controller.link.registers")
+        # (first address, the one behind the last, format of the words, read, write, allowed)
+        self._blocks = [
+            (
+                block[0],
+                block[0] + tables.words_of(block),
+                ">" + "".join([_FORMATS[row[1]] for row in block[5]]),
+                block[3],
+                block[4],
+                [(row[0], row[5], row[6]) for row in block[5]] if block[4] else None,
+            )
+            for block in tables.BLOCKS
+        ]
+        self.coils = [row[1] for row in tables.COILS]
+        self.inputs = [row[1:3] for row in tables.INPUTS]
         self._selected = 0
         self._refusal = 0
         self._refused = 0
@@ -47,61 +55,62 @@ class Bank:
     def has_registers(self, start, count):
         """Tell whether every register from `start` on exists."""
         end = start + count
-        for first, last, _ in _SPANS:
-            if first <= start < last:
-                start = last
+        for block in self._blocks:
+            if block[0] <= start < block[1]:
+                start = block[1]
         return start >= end
 
     def read_registers(self, start, count):
         """Return registers as bytes; they must exist."""
         end = start + count
         parts = []
-        for number in range(len(BLOCKS)):
-            first, last, layout = _SPANS[number]
+        for block in self._blocks:
+            first, last = block[:2]
             if first < end and start < last:
-                words = self._words(BLOCKS[number], layout)
+                words = self._words(block)
                 parts.append(words[2 * max(0, start - first) : 2 * (end - first)])
         return b"".join(parts)
 
     def writable(self, start, count):
         """Return the number of the block that begins and ends so and can be written; else None."""
-        for number in range(len(BLOCKS)):
-            if _SPANS[number][:2] == (start, start + count) and BLOCKS[number][4]:
+        for number in range(len(self._blocks)):
+            block = self._blocks[number]
+            if block[:2] == (start, start + count) and block[4]:
                 return number
         return None
 
     def write_registers(self, number, data):
         """Write a whole block; raises Refused, and nothing has changed then."""
-        path, rows = BLOCKS[number][4:]
-        values = struct.unpack(_SPANS[number][2], data)
+        layout, _, path, allowed = self._blocks[number][2:]
+        values = struct.unpack(layout, data)
         try:
-            for place in range(len(rows)):
-                self._check(rows[place], values[place])
+            for place in range(len(values)):
+                self._check(allowed[place], values[place])
             self._call(path)(*values)
         except Refused as refused:
             self._note(refused)
             raise
 
-    def _words(self, block, layout):
-        path, _, rows = block[3:]
+    def _words(self, block):
+        first, last, layout, path = block[:4]
         if not path:
-            return bytes(2 * words_of(block))
+            return bytes(2 * (last - first))
         values = list(self._call(path)())
-        for place in range(len(rows)):
-            kind = rows[place][1]
+        for place in range(len(values)):
+            kind = _FORMATS.find(layout[place + 1])
             if values[place] > _HIGHEST[kind]:
                 values[place] = _HIGHEST[kind]
             elif values[place] < _LOWEST[kind]:
                 values[place] = _LOWEST[kind]
         return struct.pack(layout, *values)
 
-    def _check(self, row, value):
+    def _check(self, allowed, value):
         low, high = [
             getattr(self.desk.settings, bound) if isinstance(bound, str) else bound
-            for bound in row[5:]
+            for bound in allowed[1:]
         ]
         if not low <= value <= high:
-            raise Refused(OUT_OF_RANGE, f"{row[0]} {value}, allowed {low}..{high}")
+            raise Refused(OUT_OF_RANGE, f"{allowed[0]} {value}, allowed {low}..{high}")
 
     # ---- bits -----------------------------------------------------------------------------------
 
@@ -110,7 +119,7 @@ class Bank:
         bits = []
         path = ""
         word = 0
-        for _, source, mask, _ in INPUTS[start : start + count]:
+        for source, mask in self.inputs[start : start + count]:
             if source != path:
                 path = source
                 word = self._call(path)()
@@ -120,7 +129,7 @@ class Bank:
     def write_coil(self, address):
         """Start what a coil stands for; raises Refused, and nothing has changed then."""
         try:
-            self._call(COILS[address][1])()
+            self._call(self.coils[address])()
         except Refused as refused:
             self._note(refused)
             raise

@@ -12,7 +12,6 @@ import struct
 from controller.cycle.unit import EXECUTE
 from controller.link.authority import PROTECTED
 from controller.link.refusal import ILLEGAL_VALUE, OUT_OF_RANGE, SETTINGS_CONFLICT, Refused
-from controller.link.registers import COILS, INPUTS
 
 # Exceptions.
 ILLEGAL_FUNCTION = 1
@@ -83,17 +82,17 @@ class Functions:
 
     def _read_coils(self, pdu):
         """Every coil reads 0: what it starts is over as far as the coil goes."""
-        _, count = _range(pdu, READ_BITS_MAX, COILS)
+        _, count = _range(pdu, READ_BITS_MAX, self._bank.coils)
         return _bits([0] * count)
 
     def _read_inputs(self, pdu):
-        start, count = _range(pdu, READ_BITS_MAX, INPUTS)
+        start, count = _range(pdu, READ_BITS_MAX, self._bank.inputs)
         return _bits(self._bank.read_inputs(start, count))
 
     def _write_coil(self, pdu):
         address, value = _two_words(pdu)
         _allow(value in (COIL_ON, COIL_OFF), ILLEGAL_DATA)
-        _allow(address < len(COILS), ILLEGAL_ADDRESS)
+        _allow(address < len(self._bank.coils), ILLEGAL_ADDRESS)
         if value == COIL_ON:
             self._attempt(self._bank.write_coil, address)
         return pdu[1:]
@@ -104,7 +103,7 @@ class Functions:
         start, count, size = struct.unpack_from(">HHB", pdu, 1)
         _allow(1 <= count <= WRITE_COILS_MAX, ILLEGAL_DATA)
         _allow(size == (count + 7) // 8 and len(pdu) == 6 + size, ILLEGAL_DATA)
-        _allow(start + count <= len(COILS), ILLEGAL_ADDRESS)
+        _allow(start + count <= len(self._bank.coils), ILLEGAL_ADDRESS)
         chosen = [at for at in range(count) if pdu[6 + at // 8] >> at % 8 & 1]
         _allow(len(chosen) <= 1, ILLEGAL_DATA)
         if chosen:
