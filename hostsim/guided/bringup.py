@@ -16,167 +16,17 @@ from collections.abc import Callable
 from typing import Any
 
 from hostsim.answers import Outcome, UnitMode, UnitState
-from hostsim.dispenser import DeviceError, NotReadyError
-from hostsim.guided.people import BACKWARD, FORWARD, STILL
-from hostsim.guided.procedure import (
-    BAG_THERE,
-    DRIVE_HEALTHY,
-    GUARD_SHUT,
-    MAGAZINE_OK,
-    Session,
-    Step,
-)
+from hostsim.dispenser import NotReadyError
+from hostsim.guided.conversation import BACKWARD, FORWARD, STILL
+from hostsim.guided.looksteps import ISOLATE, beam_by_hand, guard, identity, inputs
+from hostsim.guided.procedure import Session, Step
 from hostsim.guided.record import Finding, failed, passed, skipped
 from hostsim.guided.wheelsteps import steps_per_turn
 
 PROCEDURE = "bring-up"
-TEST_BEAM, TEST_DRIVE, TEST_STORE = 1, 2, 4  # bits of *TST?
 FIRST_MOVE_POCKETS = 0.25
 TURN_EDGES_OFF = 1  # a turn that begins on an index flag may show one edge more or less
-ISOLATE = "Isolate the supply and let everything come to rest before you reach in. "
 FILL_FEW = 5  # parts for the first count
-
-INPUT_WORDS = (
-    (GUARD_SHUT, "guard shut", "guard OPEN"),
-    (DRIVE_HEALTHY, "driver healthy", "driver FAULT"),
-    (BAG_THERE, "bag in place", "bag missing"),
-    (MAGAZINE_OK, "magazine filled", "magazine low"),
-)
-
-
-def inputs_in_words(bits: int) -> str:
-    """The level bits, as a person reads them."""
-    return ", ".join(good if bits & bit else bad for bit, good, bad in INPUT_WORDS)
-
-
-def identity(session: Session) -> Finding:
-    """Who is on the line, do the settings fit the description, does it know of anything broken."""
-    client = session.client
-    who = client.identity()
-    broken = int(client.ask("*TST?"))
-    values = {"model": who.model, "version": who.version, "self_test": broken}
-    if session.config is not None:
-        settings = session.config.settings
-        apart = [
-            name
-            for name, value in client.settings().items()
-            if value != _flat(getattr(settings, name, None))
-        ]
-        if apart:
-            return failed(
-                f"{who.model} runs with other settings than the description: {', '.join(apart)}",
-                "Flash the bundle made from this description, or give the description it was made"
-                " from.",
-                apart=apart,
-                **values,
-            )
-    said = f"{who.maker}, {who.model}, firmware {who.version}, serial {who.serial}"
-    if broken & TEST_STORE:
-        said += "; it has no store that keeps, so tickets are forgotten with the power"
-    return passed(said, **values)
-
-
-def inputs(session: Session) -> Finding:
-    """Do the inputs say what the person sees?"""
-    bits = session.inputs()
-    session.talk.show(inputs_in_words(bits))
-    values = {"inputs": bits}
-    if not bits & DRIVE_HEALTHY:
-        return failed(
-            "the stepper driver reports a fault while everything is at rest",
-            ISOLATE + "Check the driver's supply, its fault output and the level of that wire (1 is"
-            " healthy, a cut wire reads as a fault), then the motor's cable.",
-            **values,
-        )
-    session.talk.ask_for("guard shut", "Shut the guard.")
-    seen = session.until(
-        session.inputs, lambda now: bool(now & GUARD_SHUT), "waiting for the guard"
-    )
-    if seen is None:
-        return failed(
-            "the guard is shut and reads open",
-            ISOLATE + "The contact is the wrong way round or not connected: it must be closed while"
-            " the guard is shut, so that a cut wire reads as open.",
-            **values,
-        )
-    session.talk.ask_for("bag away", "Take the bag (or nest) away.")
-    gone = session.until(session.inputs, lambda now: not now & BAG_THERE, "waiting for the bag")
-    session.talk.ask_for("bag back", "Put it back.")
-    back = session.until(session.inputs, lambda now: bool(now & BAG_THERE), "waiting for the bag")
-    if gone is None or back is None:
-        return failed(
-            "the receiver input does not follow the bag",
-            "Check the receiver's sensor and its wire; without one, tie the input to ready, and"
-            " know that the module will then dispense without a bag.",
-            **values,
-        )
-    return passed(f"inputs follow: {inputs_in_words(session.inputs())}", **values)
-
-
-def guard(session: Session) -> Finding:
-    """Is an open guard seen, and does it keep the unit from being started?"""
-    client, talk = session.client, session.talk
-    talk.ask_for("guard open", "Open the guard.")
-    seen = session.until(
-        session.inputs, lambda bits: not bits & GUARD_SHUT, "waiting for the guard"
-    )
-    if seen is None:
-        return failed(
-            "the guard is open and the module does not see it",
-            ISOLATE + "Do not go on. The contact is bridged, stuck or wired to another input. The"
-            " switch must cut the drive in hardware as well; check both.",
-        )
-    state = client.state()
-    started = _would_start(session)
-    talk.ask_for("guard shut", "Shut the guard.")
-    shut = session.until(
-        session.inputs, lambda bits: bool(bits & GUARD_SHUT), "waiting for the guard"
-    )
-    if started:
-        session.rest()
-        return failed(
-            "the unit let itself be started with the guard open",
-            ISOLATE + "Do not use this module; save its record and report it.",
-        )
-    if shut is None:
-        return failed("the guard is shut and still reads open", ISOLATE + "Adjust its switch.")
-    return passed(f"open is seen: the unit is {state} and refuses to be started", state=int(state))
-
-
-def _would_start(session: Session) -> bool:
-    """Whether any command that leads to motion is taken now."""
-    client = session.client
-    for command in ("clear", "reset", "start"):
-        try:
-            client.give(command)
-        except DeviceError:
-            continue
-        return True
-    return False
-
-
-def beam_by_hand(session: Session) -> Finding:
-    """Does the beam follow what is held into it?"""
-    talk = session.talk
-    if _beam_blocked(session):
-        return failed(
-            "the beam reads blocked with nothing in it",
-            ISOLATE + "Look for something in the light, wipe emitter and receiver, align them;"
-            " then check the receiver's supply and whether its output is the wrong way round.",
-        )
-    talk.ask_for("card in", "Hold a piece of card into the beam, from below.")
-    dark = session.until(lambda: _beam_blocked(session), bool, "waiting for the beam to go dark")
-    talk.ask_for("card out", "Take it out.")
-    light = session.until(lambda: not _beam_blocked(session), bool, "waiting for the beam to clear")
-    if not dark:
-        return failed(
-            "the beam reads clear with a card in it",
-            ISOLATE + "It would miss every part. Check the receiver's cable and plug, and that its"
-            " light does not pass beside the card.",
-        )
-    if not light:
-        return failed("the beam stays dark", ISOLATE + "Wipe and align emitter and receiver.")
-    return passed("clear, blocked by a card, clear again")
 
 
 def enable(session: Session) -> Finding:
@@ -311,18 +161,6 @@ def one_part(session: Session) -> Finding:
     )
 
 
-def _beam_blocked(session: Session) -> bool:
-    return session.client.ask("MAINtenance:BEAM?").startswith("1,")
-
-
-def _flat(value: Any) -> Any:
-    """A setting as the line tells it: rows of a table one after the other; one number alone."""
-    if isinstance(value, (list, tuple)):
-        numbers = [number for row in value for number in row]
-        return numbers[0] if len(numbers) == 1 else numbers or 0
-    return value
-
-
 def _step(
     key: str, title: str, does: str, rule: str, run: Callable[[Session], Finding], **more: Any
 ) -> Step:
@@ -340,7 +178,7 @@ STEPS = (
     _step(
         "inputs",
         "Inputs",
-        "Nothing moves. See that each input follows what you do.",
+        "Nothing moves. The line below shows all inputs as they are; see that each follows.",
         "driver healthy; guard and bag are seen",
         inputs,
         deeds=True,

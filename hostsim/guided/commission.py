@@ -13,7 +13,7 @@ person agrees.
 from typing import Any
 
 from hostsim.guided import partsteps, ratesteps, trialsteps, wheelsteps
-from hostsim.guided.bringup import identity
+from hostsim.guided.looksteps import identity
 from hostsim.guided.procedure import Session, Step
 from hostsim.guided.record import Finding
 from hostsim.guided.statistics import CONFIDENCE

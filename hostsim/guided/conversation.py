@@ -21,6 +21,7 @@ import textwrap
 from collections.abc import Sequence
 from typing import Protocol, TextIO
 
+FORWARD, BACKWARD, STILL = "forward", "backward", "not at all"  # how a sprocket was seen to turn
 WIDTH = 88
 INDENT = "    "
 
@@ -113,8 +114,12 @@ class Terminal:
         offered = ", ".join(
             f"[{key}]{answer[1:]}" for key, answer in zip(keys, answers, strict=True)
         )
+        prompt = f"{INDENT}{question} {offered}: "
+        if len(prompt) > WIDTH:
+            self.show(question)
+            prompt = f"{INDENT}{offered}: "
         while True:
-            said = self._ask(f"{INDENT}{question} {offered}: ").lower()
+            said = self._ask(prompt).lower()
             for key, answer in zip(keys, answers, strict=True):
                 if said in (key, answer):
                     return answer

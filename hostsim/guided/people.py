@@ -16,9 +16,9 @@ from pathlib import Path
 from typing import Any
 
 from hostsim import bench, hands
+from hostsim.guided.conversation import BACKWARD, FORWARD, STILL
 from hostsim.module import SimModule
 
-FORWARD, BACKWARD, STILL = "forward", "backward", "not at all"
 TURNED_POCKETS = 0.05  # less than this nobody sees
 
 

@@ -82,10 +82,12 @@ class Session:
         """A setting as the module runs with it."""
         return self.client.setting(name)
 
-    def until(self, look: Callable[[], T], wanted: Callable[[T], bool], told: str) -> T | None:
+    def until(
+        self, look: Callable[[], T], wanted: Callable[[T], bool], told: Callable[[T], str]
+    ) -> T | None:
         """Look until what is seen is as wanted, and return it; None if it never was.
 
-        `told` with the seconds left is shown meanwhile.
+        Meanwhile `told` says, live, what is seen, with the seconds left.
         """
         time = self.client.time
         deadline_s = time.clock_s() + PATIENCE_S
@@ -96,7 +98,7 @@ class Session:
             left_s = deadline_s - time.clock_s()
             if left_s <= 0:
                 return None
-            self.talk.live(f"{told} ({left_s:.0f} s)")
+            self.talk.live(f"{left_s:3.0f} s  {told(seen)}")
             time.pause(LOOK_S)
 
     def in_service(self, mode: UnitMode) -> None:
