@@ -122,9 +122,23 @@ def test_a_line_without_direction_needs_neither_pin_nor_timer():
         line.poll()
     assert len(uart.sent) == 2_000
     uart.hear(b"*IDN?\n")
-    assert line.ready
+    assert line.look()
     assert line.read() == b"*IDN?\n"
-    assert not line.ready and line.read() == b""
+    assert not line.look() and line.read() == b""
+
+
+def test_what_comes_after_the_look_waits_for_the_next_one():
+    chip = Chip()
+    uart = Machine(chip).UART(1, 115_200, txbuf=UART_BYTES)
+    line = UartLine(uart, 4096)
+    uart.hear(b"ab")
+    assert line.look()
+    uart.hear(b"cd")
+    assert line.look()
+    assert line.read() == b"ab"
+    assert line.read() == b""
+    assert line.look()
+    assert line.read() == b"cd"
 
 
 # ---- USB -----------------------------------------------------------------------------------------
@@ -138,10 +152,10 @@ def usb(most_bytes=4096):
 def test_all_bytes_come_through_usb_both_ways_and_nothing_waits():
     stream, line = usb()
     every = bytes(range(256))
-    assert not line.ready and line.read() == b""
+    assert not line.look() and line.read() == b""
     stream.incoming = every
     heard = b""
-    while line.ready:
+    while line.look():
         piece = line.read()
         assert 0 < len(piece) <= READ_BYTES
         heard += piece

@@ -85,7 +85,9 @@ class Loop:
         leave_us = None
         while leave_us is None or clock.round_us < leave_us:
             now_us = clock.begin_round()
-            if now_us >= self._due_us or self._called():
+            heard = self._bus.look()  # first, for the sake of its silences
+            heard = self._line.look() or heard
+            if heard or now_us >= self._due_us or self._called():
                 if self._round(now_us) < HEALTHY_US:
                     watchdog.feed()
                 if self._board.faults and now_us - begun_us > PROVEN_US:
@@ -100,7 +102,7 @@ class Loop:
 
     def _called(self):
         """Tell whether something has happened that the firmware should see before it is due."""
-        if self._line.ready or self._bus.ready or self._inputs.waiting:
+        if self._inputs.waiting:
             return True
         if not self._flags & RUNNING or self._clock.round_us - self._looked_us < LOOK_US:
             return False

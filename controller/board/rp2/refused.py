@@ -50,13 +50,14 @@ def stay(board, reasons):
     light = None if board.pins is None else Light(board.pins.switch(machine, "light"))
     while True:
         now_us = board.clock.begin_round()
+        heard = line.look()
         said = refusal.answer(line.read())
         if said:
             line.write(said)
         line.poll()
         if light is not None:
             light.show(REFUSED, now_us)
-        if not line.ready:
+        if not heard:
             machine.idle()
 
 

@@ -2,6 +2,11 @@
 
 Theory of operation
 -------------------
+Bytes are taken from the UART by `look`, at the very begin of a turn of the main loop, and handed on
+by `read`, whenever the firmware comes to it in its round.  On a fieldbus silence is proven by looks
+that find nothing, and the time of a look is that of its round: a look some milliseconds later would
+prove silence that there never was.
+
 The UART has buffers of its own, filled and emptied by its interrupts.  A write of more than fits
 would wait, so a write goes out only when the last one has left, and never more than fits at once;
 the rest waits here, up to a bound, beyond which a whole message is dropped: half an answer would be
@@ -30,20 +35,25 @@ class UartLine:
         self._most_bytes = most_bytes
         self._send = send
         self._timer = timer
+        self._heard = b""
         self._waiting = b""
         self._sending = False
         self._ticking = False  # the timer runs
         self._on_timer = self._look  # made once: an interrupt must not make it
         self.dropped = 0  # messages that found no room
 
-    @property
-    def ready(self):
-        """True if bytes have come."""
-        return self._uart.any() > 0
+    def look(self):
+        """Take the bytes that have come, once the last ones were read; True if there are some."""
+        if not self._heard:
+            count = self._uart.any()
+            if count:
+                self._heard = self._uart.read(count) or b""
+        return self._heard != b""
 
     def read(self):
-        count = self._uart.any()
-        return self._uart.read(count) or b"" if count else b""
+        heard = self._heard
+        self._heard = b""
+        return heard
 
     def write(self, data):
         if len(self._waiting) + len(data) > self._most_bytes:

@@ -20,8 +20,8 @@ class UsbLine:
 
     def __init__(self, select, sys, most_bytes):
         """`select`, `sys`: the modules, or what looks like them; `most_bytes` may wait."""
-        self._heard = select.poll()
-        self._heard.register(sys.stdin, select.POLLIN)
+        self._coming = select.poll()
+        self._coming.register(sys.stdin, select.POLLIN)
         self._room = select.poll()
         self._room.register(sys.stdout, select.POLLOUT)
         self._source = sys.stdin.buffer
@@ -29,23 +29,27 @@ class UsbLine:
         self._most_bytes = most_bytes
         self._waiting = b""
         self._sent = 0  # of what waits
+        self._heard = b""
+        self._room_in = bytearray(READ_BYTES)
         self._byte = bytearray(1)
         self.dropped = 0  # messages that found no room
 
-    @property
-    def ready(self):
-        """True if bytes have come."""
-        return _any(self._heard)
+    def look(self):
+        """Take bytes that have come, once the last ones were read; True if there are some."""
+        if not self._heard and _any(self._coming):
+            count = 0
+            while count < READ_BYTES and _any(self._coming):
+                if not self._source.readinto(self._byte):
+                    break
+                self._room_in[count] = self._byte[0]
+                count += 1
+            self._heard = bytes(self._room_in[:count])
+        return self._heard != b""
 
     def read(self):
-        data = bytearray(READ_BYTES)
-        count = 0
-        while count < READ_BYTES and _any(self._heard):
-            if not self._source.readinto(self._byte):
-                break
-            data[count] = self._byte[0]
-            count += 1
-        return bytes(data[:count])
+        heard = self._heard
+        self._heard = b""
+        return heard
 
     def write(self, data):
         if len(self._waiting) - self._sent + len(data) > self._most_bytes:

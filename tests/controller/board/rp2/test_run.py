@@ -1,5 +1,6 @@
 """Requests on a whole board: what must hold while the world interferes with its pins."""
 
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -221,5 +222,45 @@ def test_a_cell_on_the_bus_reads_registers_and_who_this_is(tmp_path: Path) -> No
             answer = bytes(byte for _, byte in uart.sent[before:])
             assert answer[:-2].endswith(bytes.fromhex(tail))
         assert [level for _, level in board.chip.pins[Pins().gpio("bus_send")].log] == [1, 0] * 2
+
+    assert board.start(host) == "done"
+
+
+def crc(data: bytes) -> bytes:
+    """CRC-16/MODBUS, bit by bit; 0x4B37 of "123456789" in the catalogue of parametrised CRCs."""
+    value = 0xFFFF
+    for byte in data:
+        value ^= byte
+        for _ in range(8):
+            value = value >> 1 ^ (0xA001 if value & 1 else 0)
+    return value.to_bytes(2, "little")
+
+
+@pytest.mark.parametrize("baud", [1_200, 9_600, 19_200, 115_200])
+def test_a_round_that_takes_long_cuts_no_telegram(baud: int, tmp_path: Path) -> None:
+    assert crc(b"123456789") == (0x4B37).to_bytes(2, "little")
+    written = NUT.values | {"bus": NUT.values["bus"] | {"baud": baud}}
+    board = WholeBoard(convert(written, NUT.path), tmp_path)
+    question = bytes.fromhex("01 03 00 04 00 02")
+    question += crc(question)
+
+    def host(board: WholeBoard) -> Host:
+        uart = board.chip.uarts[0]
+        yield from board.wait(0.2)
+
+        def slow(call_us: int) -> Callable[[], None]:
+            return lambda: setattr(board.chip, "call_us", call_us)
+
+        for number in range(10):
+            before = len(uart.sent)
+            now_us = board.chip.now_us
+            # Each call takes long from before the first byte to somewhere in the telegram.
+            board.chip.at(now_us + uart.byte_us - 1, slow(uart.byte_us // 4))
+            board.chip.at(now_us + uart.byte_us * (number + 20) // 8, slow(1))
+            for at, byte in enumerate(question, 1):
+                what = bytes([byte])
+                board.chip.at(now_us + at * uart.byte_us, lambda what=what: uart.hear(what))
+            yield from board.until(lambda before=before: len(uart.sent) > before, 3)
+            yield from board.wait(0.1 + 20 * uart.byte_us / 1e6)
 
     assert board.start(host) == "done"
