@@ -28,7 +28,7 @@ from hostsim.client import DispenserClient
 from hostsim.config import ModuleConfig
 from hostsim.dispenser import DeviceError, NotReadyError
 from hostsim.guided.conversation import Conversation, LeftError
-from hostsim.guided.record import Finding, Record
+from hostsim.guided.record import Finding, Record, failed
 
 PATIENCE_S = 120.0  # how long a person may take for one deed that the module watches for
 LOOK_S = 0.1  # between two looks at the module meanwhile
@@ -194,7 +194,7 @@ def _refused(session: Session, refusal: ModuleError) -> Finding:
     if cause.code and cause.text not in why:
         why += f" ({cause.text})"
     remedy = cause.remedy or "See that guard, bag and driver are as they should be; then go on."
-    return Finding("failed", why, {"cause": cause.code}, remedy)
+    return failed(why, remedy, cause=cause.code)
 
 
 @contextmanager

@@ -83,7 +83,7 @@ def ratio(session: Session) -> Finding:
     if abs(per_turn - configured) <= half:
         return passed(said, **values)
     trains = _trains_near(session, per_turn, half)
-    return failed(said, _tooth_remedy(session, trains), trains=trains, **values)
+    return failed(said, _tooth_remedy(trains), trains=trains, **values)
 
 
 def _edges_of(session: Session, turns: int, pockets: int) -> list[int]:
@@ -155,18 +155,16 @@ def _trains_near(session: Session, per_turn: float, half: float) -> list[list[li
     return [train for _, train in sorted(found)]
 
 
-def _tooth_remedy(session: Session, trains: Sequence[Any]) -> str:
+def _tooth_remedy(trains: Sequence[Any]) -> str:
     if trains:
         return (
             f"gear.stages = {trains[0]} would explain it. Isolate the supply, count the teeth; then"
             " correct the description, flash it, and commission with it."
         )
-    if session.setting("motor_microsteps") > 0:
-        return (
-            "No tooth more or less explains it. See that motor.microsteps is what the driver is set"
-            " to, that sprocket.pockets is right, and that no set screw slips."
-        )
-    return ""
+    return (
+        "No tooth more or less explains it. See that motor.microsteps is what the driver is set to,"
+        " that sprocket.pockets is right, and that no set screw slips."
+    )
 
 
 def lash(session: Session) -> Finding:

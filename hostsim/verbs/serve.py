@@ -43,11 +43,11 @@ unit has stopped for a cause, does with the hands what its remedy says. Clearing
 starting the unit is left to the client.
 
 --machine gives the simulated module another description than its firmware has: what a module
-really is once it has been printed, for trying out `tallywheel commission`. With --hands, deeds are
-done as they come through a named pipe, one a line: guard open, guard shut, card in, card out (of
-the beam), bag away, bag back, fill N,
-fill up, clear, empty, reset driver; the simulated person then does
-nothing else.
+really is once it has been printed, for trying out `tallywheel commission`.
+
+With --hands, the simulated person does nothing unasked, but what comes through a named pipe, a deed
+a line (`echo "guard open" > PATH`): guard open, guard shut, card in, card out (of the beam),
+bag away, bag back, fill N, fill up, clear, empty, reset driver.
 
 With --store, what the modules keep outlives the server, which may be killed at any time: that is
 pulling the plug. The next server with the same store powers the same modules up again. Their

@@ -35,6 +35,21 @@ def test_requests_are_exact_and_bounds_hold_at_every_rate(path):
     assert lasted_s[0.05] > lasted_s[0.15] > lasted_s[0.4] > lasted_s[1.0]
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_bounds_hold_at_any_rate_whatever_goes_wrong(seed):
+    rates = [0.05, 1.0, 0.2, 0.6, 0.1, 0.9]
+    with JudgedModule(load(CONFIGS[0]), seed, "harsh") as module:
+        client = DispenserClient(SimLink(module), poll_s=0.5)
+        attendant = Attendant(module, client)
+        for ticket, share in enumerate(rates[seed:] + rates[:seed], 1):
+            attendant.prepare(12)
+            client.set_rate(share)
+            result = client.request(12, ticket, attendant.watch)
+            truth = module.watch.closed[-1][1]
+            assert result.outcome is not Outcome.EXACT or truth == 12
+        assert module.broken == []
+
+
 def test_parts_let_go_anywhere_between_two_dwell_zones_are_counted_at_every_rate():
     """0.13 pockets either way is nearly all the way to the dwell zones of the nut module."""
     config = load(CONFIGS[0])
