@@ -43,7 +43,8 @@ def add(verbs: Verbs) -> None:
         "--width",
         metavar="MM",
         type=number("mm", 10, 1_000),
-        help="widest housing, mm; wheels up to it are compared (default: the smallest wheels)",
+        help="widest housing around wheel, driven gear and motor, mm; wheels up to it are compared "
+        "(default: the smallest wheels)",
     )
     room.add_argument(
         "--pitch-radius",
