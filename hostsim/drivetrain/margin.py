@@ -8,9 +8,9 @@ only fall as the velocity rises, and the highest velocity with a given margin is
 So is the highest acceleration.
 
 A start without a ramp is judged by energy: the field runs off at once, and seen from it the rotor
-goes backwards with the kinetic energy J w^2 / 2.  The magnetic spring and friction have to stop it
-before the lag from which there is no way back, pi - d with sin d = friction / T; up to there they
-take (T (1 + cos d) - friction (pi - d)) / p.  Half of that is counted on, for whatever else shakes
+goes backwards with the kinetic energy J w^2 / 2.  Friction holds it until the lag is d, with
+sin d = friction / T; from there to the lag of no return, pi - d, the magnetic spring less friction
+takes (2 T cos d - friction (pi - 2 d)) / p.  Half of that is counted on, for whatever else shakes
 the rotor.  (Texts on stepping motors find the pull-in rate so; from memory.)
 """
 
@@ -82,7 +82,7 @@ def start_stop_limit_rev_s(config: ModuleConfig) -> float:
         if torque <= load.friction_n_m:
             return False
         lag = math.asin(load.friction_n_m / torque)
-        well_j = torque * (1 + math.cos(lag)) - load.friction_n_m * (math.pi - lag)
+        well_j = 2 * torque * math.cos(lag) - load.friction_n_m * (math.pi - 2 * lag)
         return inertia * (2 * math.pi * rev_s) ** 2 / 2 <= SHARE_OF_WELL * well_j / pole_pairs
 
     return _highest(starts, TRUSTED_FULL_STEPS_S / motor["full_steps_per_rev"])

@@ -14,7 +14,7 @@ from hostsim.drivetrain.margin import MARGIN
 from hostsim.drivetrain.motor import pull_out_n_m
 from hostsim.plots import BLUE, FAINT, INK, ORANGE, SAND, SKY, STYLE, TEAL, save
 
-SPEEDS = 400
+SPEEDS = 150
 BEYOND = 1.15  # how far the picture goes on after the last thing in it
 
 
