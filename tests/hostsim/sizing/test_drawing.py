@@ -4,7 +4,11 @@ import math
 import re
 import xml.etree.ElementTree as ET
 
+import numpy as np
 import pytest
+import shapely
+from shapely import LineString, Polygon
+from shapely.affinity import rotate, translate
 
 from hostsim.parts import find_part
 from hostsim.sizing.drawing import draw, paper
@@ -57,6 +61,49 @@ def test_the_lines_are_the_wheel(drawn):
     web = by_name(root, "release-edge")
     assert float(web.get("x1")) == pytest.approx(axis[0])
     assert float(web.get("y1")) - axis[1] == pytest.approx(wheel.guide_radius_mm, abs=0.01)
+
+
+def outline(path):
+    """The polygon that an SVG path of lines and arcs shorter than half a turn means."""
+    points = []
+    for kind, rest in re.findall(r"([MLA]) ([^MLAZ]*)", path):
+        values = numbers(rest)
+        end = np.array(values[-2:])
+        if kind == "A":
+            start, radius, sweep = points[-1], values[0], values[4]
+            half = (end - start) / 2
+            rise = math.sqrt(max(radius**2 - half @ half, 0.0))
+            # The centre lies on the right of the way where an arc runs clockwise on paper.
+            normal = np.array([-half[1], half[0]]) / np.hypot(*half)
+            middle = start + half + (normal if sweep else -normal) * rise
+            first = math.atan2(*(start - middle)[::-1])
+            turn = math.atan2(*(end - middle)[::-1]) - first
+            turn = turn % (2 * math.pi) if sweep else turn % (2 * math.pi) - 2 * math.pi
+            along = first + turn * np.linspace(0, 1, 60)[1:]
+            points += list(middle + radius * np.array([np.cos(along), np.sin(along)]).T)
+        else:
+            points.append(end)
+    return Polygon(points)
+
+
+def test_the_outline_is_the_wheel_that_another_library_makes(drawn):
+    """Slots cut out of a disc (shapely), against the path that is drawn."""
+    design, root = drawn
+    wheel = design.wheel
+    circle = by_name(root, "pitch-circle")
+    axis = float(circle.get("cx")), float(circle.get("cy"))
+    cut = shapely.Point(0, 0).buffer(wheel.rim_radius_mm, quad_segs=128)
+    out = 2 * wheel.rim_radius_mm
+    slot = LineString([(wheel.pitch_radius_mm, 0), (out, 0)]).buffer(
+        wheel.pocket_mm / 2, quad_segs=64
+    )
+    for pocket in range(wheel.pockets):
+        # At rest the release edge, straight below, lies midway between two pockets.
+        turned = 90 + (pocket + 0.5) * 360 / wheel.pockets
+        cut = cut.difference(rotate(slot, turned, origin=(0, 0)))
+    drawn_wheel = outline(by_name(root, "wheel").get("d"))
+    apart = drawn_wheel.symmetric_difference(translate(cut, *axis)).area
+    assert apart < 5e-3 * cut.area  # half rounds are given to a micrometre and drawn from chords
 
 
 def test_parts_stand_at_rest_half_a_pitch_from_the_release_edge(drawn):
