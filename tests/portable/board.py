@@ -126,19 +126,23 @@ class WholeBoard:
         with open(self.folder + "settings.json", "w") as file:
             file.write(settings_json or wheel_settings().to_json())
 
-    def start(self, host, reset=False):
-        """Run until the host is done or the chip resets; say which of them."""
+    def plug(self, reset=False):
+        """A new chip in place of the old one; return (machine, rp2, tools) for it."""
         if self.chip is not None:
             self.chip.dead = True
             self.wheel.halt()
-        self.chip = chip = WheelChip(self.wheel, self.chip)
-        self.stream = Stream(chip)
+        self.chip = WheelChip(self.wheel, self.chip)
+        self.stream = Stream(self.chip)
+        machine = Machine(self.chip, Machine.WDT_RESET if reset else Machine.PWRON_RESET)
+        return machine, Rp2(self.chip), Tools(self.chip, self.stream, Garbage())
+
+    def start(self, host, reset=False):
+        """Run until the host is done or the chip resets; say which of them."""
+        machine, rp2, tools = self.plug(reset)
         talk = host(self)
-        chip.before_idle = lambda: self._resume(talk)
-        tools = Tools(chip, self.stream, Garbage())
-        machine = Machine(chip, Machine.WDT_RESET if reset else Machine.PWRON_RESET)
+        self.chip.before_idle = lambda: self._resume(talk)
         try:
-            run(machine, Rp2(chip), tools, self.folder)
+            run(machine, rp2, tools, self.folder)
         except Reset:
             return "reset"
         except PowerOff:
@@ -160,6 +164,13 @@ class WholeBoard:
             yield
         answer, _, stream.said = stream.said.partition(b"\n")
         return answer.decode()
+
+    def until(self, what):
+        """Let time pass until something is so."""
+        end_us = self.chip.now_us + 60_000_000
+        while not what():
+            assert self.chip.now_us < end_us, "in vain"
+            yield
 
     def wait(self, span_us):
         """Let time pass."""

@@ -202,6 +202,9 @@ class Time:
         self._chip.spend(self._chip.call_us)
         return self._chip.now_us % TICKS_PERIOD
 
+    def ticks_ms(self):
+        return self._chip.now_us // 1000 % TICKS_PERIOD
+
     def ticks_diff(self, end, start):
         half = TICKS_PERIOD // 2
         return (end - start + half) % TICKS_PERIOD - half
@@ -413,8 +416,8 @@ class Poll:
         if (self._flag == Select.POLLIN and stream.incoming) or (
             self._flag == Select.POLLOUT and stream.room
         ):
-            return iter([(stream, self._flag)])
-        return iter([])
+            return ((stream, self._flag),)
+        return ()  # which takes no memory, as on the board
 
 
 class Select:

@@ -1,7 +1,14 @@
 """The whole board under both interpreters: parts, guard, power, faults, in a few seconds each."""
 
+import sys
+
 from controller.board.ports import EXCEPTION
+from controller.board.rp2.health import Scratch
+from controller.board.rp2.loop import Loop
+from controller.board.rp2.main import Board
+from controller.board.rp2.pins import Pins
 from tests.portable.board import WholeBoard
+from tests.portable.wheel import wheel_settings
 
 READY = "UNIT:COMM RES;*WAI;COMM STAR;*WAI;STAT?"
 
@@ -30,7 +37,7 @@ def test_an_open_guard_takes_pulses_and_current_away_in_its_interrupt():
         chip = board.chip
         yield from board.ask(READY)
         yield from board.ask("REQ:OPEN 1,12;:REQ:PROG?")
-        yield from board.wait(700_000)
+        yield from board.until(lambda: len(board.wheel.let_go) == 6)
         assert board.wheel.status()[0] & 1 and chip.output("enable")
         chip.drive(13, 0)
         assert not board.wheel.status()[0] & 1 and not chip.output("enable")
@@ -51,7 +58,7 @@ def test_a_request_is_known_after_the_power_was_gone():
     def cut(board):
         yield from board.ask(READY)
         yield from board.ask("REQ:OPEN 1,12;:REQ:PROG?")
-        yield from board.wait(700_000)
+        yield from board.until(lambda: len(board.wheel.let_go) == 6)
 
     def look(board):
         said.append((yield from board.ask("REQ:RES? 1")))
@@ -101,3 +108,25 @@ def test_refused_settings_are_told_with_the_drive_off():
     assert [line for line in said if "part_mass_mg = 0 mg: allowed 1 to" in line]
     assert not board.chip.output("enable")
     board.remove()
+
+
+def test_a_turn_without_a_round_takes_no_memory():
+    if sys.implementation.name != "micropython":
+        return
+    import micropython  # noqa: PLC0415  there is none elsewhere
+
+    whole = WholeBoard()
+    machine, rp2, tools = whole.plug()
+    scratch = Scratch(machine, "rp2040")
+    board = Board(machine, rp2, tools, whole.folder, Pins(), scratch)
+    loop = Loop(board, wheel_settings(), 0, "")
+    while loop.turn() is not None:
+        pass
+    whole.chip.in_interrupt = True  # time stands still
+    micropython.heap_lock()
+    try:
+        for _ in range(100):
+            assert loop.turn() is None
+    finally:
+        micropython.heap_unlock()
+    whole.remove()

@@ -25,7 +25,7 @@ class Clock:
 
     def now_us(self):
         """Return the time now, within a round too; changes nothing."""
-        return self.round_us + self._diff(self.ticks_us(), self._ticks)
+        return self.round_us + self.since_us()
 
     def begin_round(self):
         """Read the time for a round of the main loop and return it."""
@@ -33,6 +33,10 @@ class Clock:
         self.round_us += self._diff(ticks, self._ticks)
         self._ticks = ticks
         return self.round_us
+
+    def since_us(self):
+        """Return how long ago the present round began: a small number, which takes no memory."""
+        return self._diff(self.ticks_us(), self._ticks)
 
     def at_us(self, ticks):
         """Return the time of a stamp that an interrupt has taken as bare ticks."""

@@ -29,21 +29,25 @@ PATTERNS = {
 
 
 class Light:
-    """Shows a pattern on `signal`, a `machine.Signal` or like it."""
+    """Shows a pattern on `signal`, a `machine.Signal` or like it; `time`: the module."""
 
-    def __init__(self, signal):
+    def __init__(self, signal, time):
         self._signal = signal
+        self._time = time
         self._pattern = ()
-        self._since_us = 0
+        self._since_ms = 0  # goes round like `ticks_ms`, every twelve days
         self._level = 0
         signal.value(0)
 
-    def show(self, pattern, now_us):
+    def show(self, pattern):
         """Go on with `pattern`, or begin it; to be called in every turn of the main loop."""
-        if pattern is not self._pattern:
+        now_ms = self._time.ticks_ms()
+        passed_ms = self._time.ticks_diff(now_ms, self._since_ms)
+        if pattern is not self._pattern or passed_ms < 0:
             self._pattern = pattern
-            self._since_us = now_us
-        level = level_at(pattern, (now_us - self._since_us) // 1000)
+            self._since_ms = now_ms
+            passed_ms = 0
+        level = level_at(pattern, passed_ms)
         if level != self._level:
             self._level = level
             self._signal.value(level)

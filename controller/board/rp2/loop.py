@@ -7,8 +7,10 @@ One turn:
     clock -> firmware.poll, if its time has come or something happened -> drive -> lines -> light
 
 What has happened is a byte on a line, a level that changed, or a flag of a drive that moves.  Turns
-with nothing to do idle until the next interrupt, for a millisecond at most; nothing sleeps.  Beam
-and index edges call for nothing: they are stamped, and wait.
+with nothing to do idle until the next interrupt, for a millisecond at most; nothing sleeps.  They
+take no memory either: microseconds since power-up soon need more than 30 bits, and with that a
+place in the heap, so between rounds only the time since the last one is asked for.  Beam and index
+edges call for nothing: they are stamped, and wait.
 
 Garbage is collected at rest, between requests; within one only while nothing moves and memory runs
 low.  Collecting takes some 15 ms; interrupts go on meanwhile, and so do the pulses.
@@ -69,9 +71,9 @@ class Loop:
         )
         clock.begin_round()
         self.firmware = Firmware(ports, settings, _words(board.folder))
-        self._light = Light(pins.switch(machine, "light"))
-        self._due_us = clock.round_us
-        self._looked_us = clock.round_us
+        self._light = Light(pins.switch(machine, "light"), tools.time)
+        self._due_in_us = 0  # from the begin of the last round on
+        self._looked_in_us = 0  # likewise: when the drive was looked at
         self._flags = 0
         self._collected_us = clock.round_us
         self._live_bytes = 0  # in use after the last collection
@@ -80,48 +82,29 @@ class Loop:
     def serve(self):
         """Go round until told to start anew; return whether into the prompt."""
         watchdog = self._machine.WDT(timeout=WATCHDOG_MS)
-        clock = self._clock
-        begun_us = clock.round_us
+        begun_us = self._clock.round_us
         leave_us = None
-        while leave_us is None or clock.round_us < leave_us:
-            now_us = clock.begin_round()
-            heard = self._bus.look()  # first, for the sake of its silences
-            heard = self._line.look() or heard
-            if heard or now_us >= self._due_us or self._called():
-                if self._round(now_us) < HEALTHY_US:
-                    watchdog.feed()
-                if self._board.faults and now_us - begun_us > PROVEN_US:
-                    self._board.faults = 0
-                    self._scratch.keep(0)
-                if leave_us is None and self._health.leaving is not None:
-                    leave_us = now_us + LEAVE_US
-            else:
+        while True:
+            late_us = self.turn()
+            if late_us is None:
                 self._machine.idle()
-            self._turn(now_us)
-        return self._health.leaving
+                continue
+            if late_us < HEALTHY_US:
+                watchdog.feed()
+            now_us = self._clock.round_us
+            if self._board.faults and now_us - begun_us > PROVEN_US:
+                self._board.faults = 0
+                self._scratch.keep(0)
+            if leave_us is not None and now_us > leave_us:
+                return self._health.leaving
+            if leave_us is None and self._health.leaving is not None:
+                leave_us = now_us + LEAVE_US
 
-    def _called(self):
-        """Tell whether something has happened that the firmware should see before it is due."""
-        if self._inputs.waiting:
-            return True
-        if not self._flags & RUNNING or self._clock.round_us - self._looked_us < LOOK_US:
-            return False
-        self._looked_us = self._clock.round_us
-        return self._drive.status()[0] != self._flags
-
-    def _round(self, now_us):
-        """One round of the firmware; return how late it is over, in us."""
-        late_us = max(0, now_us - self._due_us)
-        self._scratch.mark(MARK_ROUND)
-        self._due_us = self.firmware.poll(now_us)
-        self._flags = self._drive.status()[0]
-        self._looked_us = now_us
-        spent_us = self._clock.now_us() - now_us
-        self._health.took(spent_us)
-        return late_us + spent_us
-
-    def _turn(self, now_us):
-        """What wants to be done in every turn, whether there was a round or not."""
+    def turn(self):
+        """One turn; return how late its round was over, in us, or None without one."""
+        heard = self._bus.look()  # first, for the sake of its silences
+        heard = self._line.look() or heard
+        late_us = self._round() if heard or self._called() else None
         scratch = self._scratch
         firmware = self.firmware
         scratch.mark(MARK_DRIVE)
@@ -129,16 +112,43 @@ class Loop:
         scratch.mark(MARK_LINES)
         self._line.poll()
         self._bus.poll()
-        self._light.show(pattern_of(firmware.service.unit.state, firmware.request.is_open), now_us)
-        if now_us - self._collected_us >= COLLECT_US and not firmware.sprocket.moving:
-            scratch.mark(MARK_GARBAGE)
-            self._tidy(firmware.request.is_open or firmware.reader.open_since_us is not None)
-            self._collected_us = now_us
+        self._light.show(pattern_of(firmware.service.unit.state, firmware.request.is_open))
+        return late_us
 
-    def _tidy(self, counting):
-        """Collect garbage if there is enough of it, or too little memory left."""
+    def _called(self):
+        """Tell whether a round is due, or something has happened that it should see before."""
+        if self._inputs.waiting:
+            return True
+        since_us = self._clock.since_us()
+        if since_us >= self._due_in_us:
+            return True
+        if not self._flags & RUNNING or since_us - self._looked_in_us < LOOK_US:
+            return False
+        self._looked_in_us = since_us
+        return self._drive.status()[0] != self._flags
+
+    def _round(self):
+        """One round of the firmware; return how late it is over, in us."""
+        clock = self._clock
+        late_us = max(0, clock.since_us() - self._due_in_us)
+        now_us = clock.begin_round()
+        self._scratch.mark(MARK_ROUND)
+        self._due_in_us = self.firmware.poll(now_us) - now_us
+        self._flags = self._drive.status()[0]
+        spent_us = self._looked_in_us = clock.since_us()
+        self._health.took(spent_us)
+        self._tidy(now_us)
+        return late_us + spent_us
+
+    def _tidy(self, now_us):
+        """Collect garbage at rest if there is enough of it, or too little memory left."""
+        firmware = self.firmware
+        if now_us - self._collected_us < COLLECT_US or firmware.sprocket.moving:
+            return
+        self._collected_us = now_us
+        self._scratch.mark(MARK_GARBAGE)
         memory = self._gc
-        if counting:
+        if firmware.request.is_open or firmware.reader.open_since_us is not None:
             if memory.mem_free() < LOW_BYTES:
                 self._collect()
         elif memory.mem_alloc() - self._live_bytes > COLLECT_BYTES:

@@ -47,16 +47,15 @@ def stay(board, reasons):
     machine, tools = board.machine, board.tools
     line = UsbLine(tools.select, tools.sys, LINE_BYTES)
     refusal = Refusal(reasons, serial(machine))
-    light = None if board.pins is None else Light(board.pins.switch(machine, "light"))
+    light = None if board.pins is None else Light(board.pins.switch(machine, "light"), tools.time)
     while True:
-        now_us = board.clock.begin_round()
         heard = line.look()
         said = refusal.answer(line.read())
         if said:
             line.write(said)
         line.poll()
         if light is not None:
-            light.show(REFUSED, now_us)
+            light.show(REFUSED)
         if not heard:
             machine.idle()
 
