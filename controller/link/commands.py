@@ -1,12 +1,12 @@
-"""The commands of the SCPI line as one table, and the few handlers that are more than a call.
+"""The commands of the SCPI line as one table.  Nothing but data: it is borrowed, see `index`.
 
 TREE holds a (root, title, rows) for every subsystem.  A row is
 
     (pattern from the root on, call, parameters, answer, what it does)
 
 `call` is either a path from the server, `"fw.open_request"`, to a method that gets the arguments or
-to an attribute that is read, or a function that gets the server and the arguments.  Parameters are
-those of `scpi_parameters`.  `answer` names the fields a query answers; it is documentation, which
+to an attribute that is read, or a function of `handlers`.  Parameters are those of
+`scpi_parameters`.  `answer` names the fields a query answers; it is documentation, which
 a test holds against what really comes.  The help queries, COMMANDS.md and the tests read this table
 too, so a command exists in one place.
 
@@ -16,43 +16,11 @@ as already formed.
 
 from controller.cycle.maintenance import JOG_PPM_MAX
 from controller.cycle.orders import TICKET_MAX
-from controller.cycle.unit import COMMANDS, MODES, STATES
-from controller.link.handshake import PHASES
+from controller.cycle.unit import COMMANDS, MODES
+from controller.link import handlers
 from controller.link.scpi_parameters import CHOICE, EXTENDED, NUMBER, TEXT
 from controller.link.standard import STANDARD
 from controller.motion.pace import RATE_PPM_MAX, RATE_PPM_MIN
-
-
-def _authority(server):
-    number, name, local, left_ms = server.fw.owner()
-    return number, name.encode(), local, left_ms
-
-
-def _wires(server):
-    phase, ticket = server.fw.wires()
-    return phase, PHASES[phase].upper().encode(), ticket
-
-
-def _unit_state(server):
-    number = server.fw.unit.state
-    return number, STATES[number].upper().encode()
-
-
-def _unit_mode(server):
-    number = server.fw.unit.mode
-    return number, MODES[number].upper().encode()
-
-
-def _setting(server, name):
-    value = server.fw.setting(name)
-    if isinstance(value, (list, tuple)):  # gear stages, ladder: rows of numbers
-        value = [number for row in value for number in row]
-    return value
-
-
-def _next_event(server):
-    return server.fw.next_event() or (0, 0, 0, 0, 0)
-
 
 TREE = STANDARD + (
     (
@@ -60,13 +28,13 @@ TREE = STANDARD + (
         "Unit state and mode (PackML)",
         (
             (":COMMand", "fw.command", ((CHOICE, "command", COMMANDS),), "", "command the unit"),
-            (":STATe?", _unit_state, (), "number,NAME", "present state"),
+            (":STATe?", handlers.unit_state, (), "number,NAME", "present state"),
             (":MODE", "fw.change_mode", ((CHOICE, "mode", MODES),), "", "change the unit mode"),
-            (":MODE?", _unit_mode, (), "number,NAME", "present mode"),
+            (":MODE?", handlers.unit_mode, (), "number,NAME", "present mode"),
             (":CAUSe?", "fw.cause", (), 'code,"text","remedy"', "why the unit stopped; 0 if not"),
             (
                 ":AUTHority?",
-                _authority,
+                handlers.authority,
                 (),
                 "number,NAME,local,left_ms",
                 "link in command; silence until it is free",
@@ -116,7 +84,13 @@ TREE = STANDARD + (
         "WIRes",
         "Hard-wired hand-shake",
         (
-            (":STATe?", _wires, (), "number,NAME,ticket", "present phase; its last request"),
+            (
+                ":STATe?",
+                handlers.wires,
+                (),
+                "number,NAME,ticket",
+                "present phase; its last request",
+            ),
             (":FAULt?", "fw.wires_fault", (), 'code,"text"', "what was wrong with the last give"),
         ),
     ),
@@ -238,14 +212,20 @@ TREE = STANDARD + (
         "Settings read-out",
         (
             (":CATalog?", "fw.setting_names", (), '"name",...', "names of all settings"),
-            (":VALue?", _setting, ((TEXT, "name"),), "value,...", "one setting"),
+            (":VALue?", handlers.setting, ((TEXT, "name"),), "value,...", "one setting"),
         ),
     ),
     (
         "EVENt",
         "Event read-out",
         (
-            ("[:NEXT]?", _next_event, (), "seq,time_ms,kind,a,b", "oldest event; removes it"),
+            (
+                "[:NEXT]?",
+                handlers.next_event,
+                (),
+                "seq,time_ms,kind,a,b",
+                "oldest event; removes it",
+            ),
             (":COUNt?", "fw.events_count", (), "count", "events that wait"),
         ),
     ),

@@ -24,10 +24,10 @@ that the host did not read (-410) and a read without a query (-420).  -440 is no
 our *IDN? fields can't hold a `;`.  -430 is what is left of them: see `scpi_output`.
 """
 
-from controller.link.commands import TREE
+from controller.link.handlers import command_table
+from controller.link.index import CommandIndex
 from controller.link.refusal import Refused
 from controller.link.scpi_errors import ErrorQueue
-from controller.link.scpi_header import find
 from controller.link.scpi_lexer import scan
 from controller.link.scpi_output import OutputQueue, response_data
 from controller.link.scpi_parameters import arguments, check
@@ -54,7 +54,7 @@ class ScpiServer:
 
     def __init__(self, fw):
         self.fw = fw
-        self.tree = TREE
+        self._index = CommandIndex(command_table())
         self.errors = ErrorQueue()
         self.status = Status()
         self._output = OutputQueue()
@@ -185,11 +185,11 @@ class ScpiServer:
                     header = header[1:]
                 elif not header.startswith("*"):
                     header = path + header
-                found = find(TREE, header)
+                found = self._index.find(header)
                 if found is None:
                     raise Refused(-113, header)
-                check(found[1][2], data)
-                units.append((found[1], data))
+                check(found[2], data)
+                units.append((found, data))
                 if not header.startswith("*"):
                     path = header[: header.rfind(":") + 1]
         except Refused as refused:
@@ -200,7 +200,7 @@ class ScpiServer:
     def _run(self, unit):
         """Carry out one unit; a refusal is an error and nothing else."""
         row, data = unit
-        pattern, call, parameters = row[:3]
+        pattern, call, parameters = row
         self._sample()
         try:
             values = arguments(parameters, data, self.fw.settings)

@@ -5,7 +5,8 @@ is in capitals; for words that come from elsewhere (`controller.cycle.unit`) it 
 rule.  A node in brackets may be left out.
 
 The tree is a tuple of (root, title, rows); the first field of a row is its pattern from the root
-on.  Looking up by root first means that a header is compared with a dozen patterns, not with all.
+on.  Looking up by root first means that a header is compared with a dozen patterns, not with all;
+`index` does the same over what the server keeps of the tree.
 """
 
 
@@ -40,22 +41,22 @@ def word_matches(pattern, word):
 
 def matches(pattern, header):
     """Tell whether a header, in upper case and from the root, has this pattern."""
-    words, query = _split(header)
-    return _nodes_match(pattern, words, query)
+    words, query = split(header)
+    return nodes_match(pattern, words, query)
 
 
 def find(tree, header):
     """Return the (root, row) of a header in upper case and from the root, or None."""
-    words, query = _split(header)
+    words, query = split(header)
     for root, _title, rows in tree:
         if word_matches(root, words[0]):
             for row in rows:
-                if _nodes_match(row[0], words[1:], query):
+                if nodes_match(row[0], words[1:], query):
                     return root, row
     return None
 
 
-def _split(header):
+def split(header):
     """Return the mnemonics of a header, `*` counting as one, and whether it is a query."""
     query = header.endswith("?")
     if query:
@@ -65,7 +66,8 @@ def _split(header):
     return (header[1:] if header.startswith(":") else header).split(":"), query
 
 
-def _nodes_match(pattern, words, query):
+def nodes_match(pattern, words, query):
+    """Tell whether mnemonics from the root on, and being a query, fit a pattern from the root."""
     if pattern.endswith("?") != query:
         return False
     at = 0
