@@ -11,6 +11,10 @@ late poll changes when something is noticed, not what is counted.
 The order within a round matters: pockets are opened before pulses are judged, so that a part
 finds its pocket; a pocket is given up only when no pulse that began in its window is
 still under way.
+
+A host that looks again and again has the firmware polled for every look.  While all is still (no
+request, no move, no state that ends by itself, nothing in the beam) and the inputs are as they
+were, there is nothing to go on with, and a round is only the talking.
 """
 
 from controller.board.ports import EXCEPTION, HUNG, POCKET_INDEX, POCKET_INDEX_LEFT, POWER_UP
@@ -99,6 +103,8 @@ class Firmware:
         self.stray_seen = False
         self._lost_edges = 0
         self._levels = 0
+        self._flags = 0
+        self._still_until_us = self.now_us
         self._opened = []
         self.authority = Authority(settings.command_hold_ms, self.request)
         self._server = ScpiServer(Desk(self, LINE))
@@ -114,31 +120,66 @@ class Firmware:
         """Go round once; return the time by which to be called again."""
         self.now_us = now_us
         ports = self.ports
-        self._levels = ports.inputs.levels()
-        self.service.watch(now_us, self._levels, ports.drive.status()[0])
-        for at_us, code in ports.inputs.drain():
+        levels = ports.inputs.levels()
+        flags = ports.drive.status()[0]
+        changes = ports.inputs.drain()
+        edges = ports.beam.drain()
+        still = (
+            now_us < self._still_until_us
+            and not edges
+            and not changes
+            and levels == self._levels
+            and flags == self._flags
+        )
+        if not still:
+            self._levels = levels
+            self._flags = flags
+            self._go_on(changes, edges)
+        held_up = self._server.held_up
+        ordered = self.handshake.poll(now_us, levels)
+        told = self._talk(still)
+        asked = self._talk_on_bus(still and not told and not ordered)
+        if asked or told or ordered:
+            self._still_until_us = now_us
+            return now_us + SOON_US
+        if not still:
+            rests = self._is_still() and not held_up
+            self._still_until_us = now_us + IDLE_US if rests else now_us
+        return self._deadline_us()
+
+    # ---- one round ------------------------------------------------------------------------------
+
+    def _go_on(self, changes, edges):
+        """Go on with everything but the talking."""
+        now_us = self.now_us
+        levels = self._levels
+        self.service.watch(now_us, levels, self._flags)
+        for at_us, code in changes:
             if code in (POCKET_INDEX, POCKET_INDEX_LEFT):
                 self._take_index(at_us, code == POCKET_INDEX)
         motion = self._follow_sprocket()
-        self._count()
+        self._count(edges)
         self.book.follow(self.request, self.tally, now_us)
         was_open = self.request.is_open
         masked = self.test.masking
-        self.request.step(now_us, motion, self._levels)
+        self.request.step(now_us, motion, levels)
         self.maintenance.step(now_us, motion)
         if masked and not self.test.masking:  # what the test has hidden may still be in the beam
-            self.reader.feed(now_us, ports.beam.read()[0])
+            self.reader.feed(now_us, self.ports.beam.read()[0])
         self.service.step(now_us)
         if was_open and not self.request.is_open:
             self._file_result()
         self._watch_store()
-        ordered = self.handshake.poll(now_us, self._levels)
-        told = self._talk()
-        if self._talk_on_bus() or told or ordered:
-            return now_us + SOON_US
-        return self._deadline_us()
 
-    # ---- one round ------------------------------------------------------------------------------
+    def _is_still(self):
+        """Tell whether nothing will happen by itself, and nothing is looked at closely."""
+        return not (
+            self.request.is_open
+            or self.service.acting
+            or self.maintenance.busy
+            or self.sprocket.moving
+            or self.reader.open_since_us is not None
+        )
 
     def _follow_sprocket(self):
         sprocket = self.sprocket
@@ -172,10 +213,10 @@ class Firmware:
         if came:
             self.sprocket.on_index(at_us)
 
-    def _count(self):
+    def _count(self, edges):
         reader = self.reader
         test = self.test
-        for at_us, blocked in self.ports.beam.drain():
+        for at_us, blocked in edges:
             if not test.covers(at_us):
                 reader.feed(at_us, blocked)
         reader.poll(self.now_us)
@@ -283,24 +324,26 @@ class Firmware:
         if condition in _STORE_CAUSES:
             self.service.halt_unit(_STORE_CAUSES[condition], self.now_us)
 
-    def _talk(self):
+    def _talk(self, still):
         """Serve the line; True if a host said something."""
         line = self.ports.line
         server = self._server
         data = line.read()
         if data:
             server.feed(data)
+        elif still:
+            return False
         server.poll(self.now_us)
         answer = server.take()
         if answer:
             line.write(answer)
         return bool(data)
 
-    def _talk_on_bus(self):
+    def _talk_on_bus(self, still):
         """Serve the bus; True if a master has asked for something to be done."""
         bus = self.ports.bus
         server = self._bus
-        asked = server.feed(bus.read(), self.now_us)
+        asked = server.feed(bus.read(), self.now_us, still)
         answer = server.take()
         if answer:
             bus.write(answer)
@@ -309,17 +352,17 @@ class Firmware:
     def _deadline_us(self):
         now_us = self.now_us
         due = now_us + IDLE_US
-        candidates = [
-            self.sprocket.deadline_us(),
-            self.request.deadline_us(),
-            self.maintenance.deadline_us(now_us),
-            self.service.deadline_us(),
-            self.reader.deadline_us(),
-            self._bus.deadline_us(),
-            self.handshake.deadline_us(),
-        ]
-        if self.reader.open_since_us is not None and not self.request.at_rest:
-            candidates.append(now_us + LOOK_US)
+        candidates = [self._bus.deadline_us(), self.handshake.deadline_us()]
+        if now_us >= self._still_until_us:
+            candidates += [
+                self.sprocket.deadline_us(),
+                self.request.deadline_us(),
+                self.maintenance.deadline_us(now_us),
+                self.service.deadline_us(),
+                self.reader.deadline_us(),
+            ]
+            if self.reader.open_since_us is not None and not self.request.at_rest:
+                candidates.append(now_us + LOOK_US)
         for candidate in candidates:
             if candidate is None or candidate >= due:
                 continue

@@ -12,6 +12,7 @@ coil, and takes effect within the poll that heard it.
 
     server = ModbusServer(desk, settings)
     server.feed(data, now_us)   # a look at the line has found bytes
+    server.feed(data, now_us, True)     # likewise, and nothing has changed since the last look
     server.poll(now_us)         # a look at the line has found none
     server.take()               # bytes for the line
     server.deadline_us()        # when to look again, or None
@@ -39,16 +40,22 @@ class ModbusServer:
     def __init__(self, desk, settings):
         self._address = settings.bus_address
         self._counters = Counters(self)
-        self._functions = Functions(Bank(desk), self._counters)
+        self._bank = Bank(desk)
+        self._functions = Functions(self._bank, self._counters)
         self._output = b""
         self._obeyed = False
         self.reader = FrameReader(
             settings.bus_address, settings.bus_baud, settings.bus_batching, self._on_frame
         )
 
-    def feed(self, data, now_us):
-        """A look at the line has found `data`; return True if something was written."""
+    def feed(self, data, now_us, still=False):
+        """A look at the line has found `data`; return True if something was written.
+
+        `still`: nothing that registers tell has changed since the last look, but by the clock.
+        """
         self._obeyed = False
+        if not still:
+            self._bank.forget()
         if data:
             self.reader.feed(data, now_us)
         else:

@@ -115,7 +115,6 @@ class Functions:
     def _read_registers(self, pdu):
         start, count = _two_words(pdu)
         _allow(1 <= count <= READ_REGISTERS_MAX, ILLEGAL_DATA)
-        _allow(self._bank.has_registers(start, count), ILLEGAL_ADDRESS)
         return self._registers(start, count)
 
     def _write_register(self, pdu):
@@ -142,7 +141,9 @@ class Functions:
         return self._registers(start, count)
 
     def _registers(self, start, count):
-        return bytes([2 * count]) + self._bank.read_registers(start, count)
+        words = self._bank.read_registers(start, count)
+        _allow(words is not None, ILLEGAL_ADDRESS)
+        return bytes([2 * count]) + words
 
     def _block(self, start, count):
         block = self._bank.writable(start, count)

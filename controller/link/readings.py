@@ -220,16 +220,16 @@ class Readings:
     def operation(self):
         """Condition bits for STATus:OPERation."""
         fw = self._fw
-        request = fw.request
         bits = OPER_IN_SERVICE if self.unit.state == unit.EXECUTE else 0
-        if request.is_open:
-            bits |= OPER_REQUEST_OPEN
         if fw.sprocket.moving:
             bits |= OPER_MOVING
-        if request.state == WAITING:
-            bits |= OPER_WAITING
-        if request.state == FREEING:
-            bits |= OPER_FREEING
+        if fw.request.is_open:
+            bits |= OPER_REQUEST_OPEN
+            state = fw.request.state
+            if state == WAITING:
+                bits |= OPER_WAITING
+            elif state == FREEING:
+                bits |= OPER_FREEING
         return bits
 
     def questionable(self):

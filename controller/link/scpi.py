@@ -81,6 +81,11 @@ class ScpiServer:
         self._sample()
         self._advance()
 
+    @property
+    def held_up(self):
+        """True while *OPC? or *WAI holds up what follows."""
+        return self._hold != _NOTHING
+
     def take(self):
         """Return the bytes to send and forget them; b"" if there are none."""
         return self._output.take()

@@ -14,7 +14,7 @@ from pymodbus.pdu.decoders import DecodePDU
 
 from controller.link.refusal import Refused
 from controller.link.registers import BLOCKS, COILS, INPUTS, words_of
-from tests.controller.link.bus import Bus, frame, frames_in
+from tests.controller.link.bus import GAP_US, Bus, frame, frames_in
 from tests.controller.link.fakefirmware import IDLE, STOPPED, WORK_US
 
 FIRST = {block[1]: block[0] for block in BLOCKS}
@@ -352,6 +352,29 @@ def test_one_read_asks_once_for_each_block(bus: Bus) -> None:
     bus.fw.progress = lambda: calls.append(1) or progress()
     read(bus, "progress")
     assert len(calls) == 1
+
+
+def test_what_is_still_is_told_again_until_something_is_written(bus: Bus) -> None:
+    calls = []
+    position, owner = bus.fw.position, bus.fw.owner
+    bus.fw.position = lambda: calls.append("position") or position()
+    bus.fw.owner = lambda: calls.append("owner") or owner()  # by the clock: silence runs out
+
+    def ask(name: str, still: bool) -> None:
+        start, count = next((row[0], words_of(row)) for row in BLOCKS if row[1] == name)
+        bus.server.feed(frame(pdu(3, start, count), bus.address), bus.now_us, still)
+        bus.now_us += GAP_US
+        bus.server.feed(b"", bus.now_us, still)
+        assert bus.server.take()
+
+    for name in ("position", "authority"):
+        for still in (False, True, True):
+            ask(name, still)
+    assert calls == ["position", "owner", "owner", "owner"]
+    bus.ask(pdu(6, 200, 2))  # a write, whatever comes of it
+    ask("position", True)
+    ask("position", False)
+    assert calls[4:] == ["position"] * 2
 
 
 # The server itself.
