@@ -26,6 +26,8 @@ tried once, over 256 bytes at most.  So a search takes time in proportion to the
 and a noisy line keeps the board busy no longer than a good one does.
 """
 
+from array import array
+
 ADU_MIN = 4  # address, function, CRC
 ADU_MAX = 256  # MODBUS over Serial Line V1.02: 253 bytes of PDU, address, CRC
 BROADCAST = 0
@@ -40,10 +42,14 @@ _CHARACTER_BITS = 11  # start, 8, parity or a second stop, stop
 # On top of the silence: USB adapters hold bytes back for 16 ms; two such waits and their jitter.
 BATCHING_US = 34000
 
-_NIBBLES = (
-    0x0000, 0xCC01, 0xD801, 0x1400, 0xF001, 0x3C00, 0x2800, 0xE401,
-    0xA001, 0x6C00, 0x7800, 0xB401, 0x5000, 0x9C01, 0x8801, 0x4400,
-)  # fmt: skip
+# The CRC of one bit, and from it that of every byte.
+_CRC_BIT = 0xA001
+_CRC = array("H", bytes(512))
+for _byte in range(256):
+    _crc = _byte
+    for _ in range(8):
+        _crc = _crc >> 1 ^ (_CRC_BIT if _crc & 1 else 0)
+    _CRC[_byte] = _crc
 
 # Lengths of whole frames: (request, place of its byte count, reply, place of its byte count).
 # Place 0: of fixed length.  Length 0: it can't be told from the head.
@@ -83,10 +89,9 @@ _MORE = -1
 def crc16(data, start, end):
     """Return the CRC-16/MODBUS of data[start:end]; over a frame with its CRC it is 0."""
     crc = 0xFFFF
-    for at in range(start, end):
-        byte = data[at]
-        crc = (crc >> 4) ^ _NIBBLES[(crc ^ byte) & 15]
-        crc = (crc >> 4) ^ _NIBBLES[(crc ^ (byte >> 4)) & 15]
+    table = _CRC
+    for byte in data[start:end]:
+        crc = crc >> 8 ^ table[(crc ^ byte) & 0xFF]
     return crc
 
 
