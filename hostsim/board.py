@@ -23,7 +23,6 @@ from hostsim.plant.plant import Plant
 from hostsim.store import SimStore
 
 LINE, BUS = 0, 1
-WIRES = ("line", "bus")
 RING_EDGES = 256  # edges the board keeps between two rounds; beyond that they are lost
 
 
@@ -43,7 +42,7 @@ class VirtualBoard:
         self._heard = [b"", b""]  # on the line, on the bus
         self._said = [b"", b""]
         self._lost = 0
-        self._due_us = plant.now_us
+        self.due_us = plant.now_us  # when the firmware wants to be called next
         self._orders: dict[int, Callable[[Any], None]] = {
             lockstep.START: self._start,
             lockstep.AMEND: self._amend,
@@ -55,19 +54,14 @@ class VirtualBoard:
             lockstep.ERASE: store.erase,
         }
         self.on_note: Callable[[Note], None] | None = None
-        self._carry_out(engine.boot(plant.now_us, config.settings, store))
-
-    @property
-    def due_us(self) -> int:
-        """When the firmware wants to be called next."""
-        return self._due_us
+        self._carry_out(plant.now_us, engine.boot(plant.now_us, config.settings, store))
 
     def run_until(self, until_us: int) -> None:
         """Let virtual time pass up to `until_us`."""
         plant = self.plant
         while True:
-            reached = plant.advance(min(self._due_us, until_us))
-            if plant.woken or reached >= self._due_us:
+            reached = plant.advance(min(self.due_us, until_us))
+            if plant.woken or reached >= self.due_us:
                 self._round(reached)
             elif reached >= until_us:
                 return
@@ -75,7 +69,7 @@ class VirtualBoard:
     def write(self, data: bytes, wire: int = LINE) -> None:
         """Bytes from the host, on the line or the bus; the firmware sees them at once."""
         self._heard[wire] += data
-        self._due_us = self.plant.now_us
+        self.due_us = self.plant.now_us
 
     def read(self, wire: int = LINE) -> bytes:
         """Take the bytes the firmware has said so far, on the line or the bus."""
@@ -95,44 +89,40 @@ class VirtualBoard:
         self._said = [b"", b""]
         self._lost = 0
         self.outputs = 0
-        self._carry_out(self._engine.boot(self.plant.now_us, self._config.settings, self.store))
+        now_us = self.plant.now_us
+        self._carry_out(now_us, self._engine.boot(now_us, self._config.settings, self.store))
 
     def _round(self, now_us: int) -> None:
-        plant = self.plant
-        edges, plant.edges = plant.edges, []
-        changes, plant.changes = plant.changes, []
+        levels, drive, blocked, edges, changes = self.plant.sense()
         if len(edges) > RING_EDGES:
             self._lost += len(edges) - RING_EDGES
             del edges[RING_EDGES:]
-        heard, self._heard = self._heard, [b"", b""]
-        for name, data in zip(WIRES, heard, strict=True):
-            if data:
-                self.log.add(now_us, f"{name} in {data!r}")
+        line, bus = self._heard
+        if line:
+            self.log.add(now_us, "line in {!r}", line)
+        if bus:
+            self.log.add(now_us, "bus in {!r}", bus)
+        self._heard = [b"", b""]
         self.rounds += 1
-        scene = Scene(
-            now_us,
-            plant.look(),
-            plant.drive_status(),
-            (plant.blocked, self._lost),
-            edges,
-            changes,
-            (heard[LINE], heard[BUS]),
-        )
-        self._carry_out(self._engine.round(scene))
+        seen = (blocked, self._lost)
+        scene = Scene(now_us, levels, drive, seen, edges, changes, (line, bus))
+        self._carry_out(now_us, self._engine.round(scene))
 
-    def _carry_out(self, reply: Reply) -> None:
-        now_us = self.plant.now_us
-        self._due_us = reply.deadline_us
+    def _carry_out(self, now_us: int, reply: Reply) -> None:
+        self.due_us = reply.deadline_us
         for note in reply.notes:
-            self.log.add(now_us, "note {} {} {} {}".format(*note))
+            self.log.add(now_us, "note {} {} {} {}", *note)
             if self.on_note is not None:
                 self.on_note(note)
         for code, argument in reply.orders:
             self._orders[code](argument)
-        for wire, data in enumerate(reply.said):
-            if data:
-                self._said[wire] += data
-                self.log.add(now_us, f"{WIRES[wire]} out {data!r}")
+        line, bus = reply.said
+        if line:
+            self._said[LINE] += line
+            self.log.add(now_us, "line out {!r}", line)
+        if bus:
+            self._said[BUS] += bus
+            self.log.add(now_us, "bus out {!r}", bus)
 
     def _start(self, move: Any) -> None:
         print_of_words = crc32(bytes(move.tail), crc32(bytes(move.head)))

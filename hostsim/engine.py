@@ -88,11 +88,12 @@ class InProcess:
     def round(self, scene: Scene) -> Reply:
         """One poll, without a byte packed."""
         picture = self._picture
-        picture.show(scene.now_us, scene.levels, *scene.drive, *scene.beam)
-        picture.beam.edges += scene.edges
-        picture.inputs.changes += scene.changes
-        picture.line.heard, picture.bus.heard = scene.heard
-        return self._reply(self.firmware.poll(scene.now_us))
+        now_us, levels, drive, beam, edges, changes, heard = scene
+        picture.show(now_us, levels, *drive, *beam)
+        picture.beam.edges += edges
+        picture.inputs.changes += changes
+        picture.line.heard, picture.bus.heard = heard
+        return self._reply(self.firmware.poll(now_us))
 
     def _reply(self, deadline_us: int) -> Reply:
         picture = self._picture

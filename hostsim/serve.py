@@ -13,6 +13,7 @@ for, the tie is let out rather than the client kept waiting: virtual time then s
 Answers nobody reads are kept to a bound, as a serial line would lose them too.
 """
 
+import gc
 import os
 import select
 import signal
@@ -51,25 +52,21 @@ class PseudoTerminal:
             name.symlink_to(self.path)
             self.path = str(name)
 
-    def wait(self, seconds: float) -> None:
-        """Sleep until a byte comes, unread bytes can be sent, or the time is over."""
-        select.select([self._near], [self._near] if self._unread else [], [], seconds)
-
-    def read(self) -> bytes:
-        """The bytes that have come; b"" if none."""
-        try:
-            return os.read(self._near, READ_BYTES)
-        except BlockingIOError:
-            return b""
+    def read(self, seconds: float) -> bytes:
+        """The bytes that have come; else sleep until some come, unread ones can go, or b""."""
+        near = self._near
+        readable, _, _ = select.select([near], [near] if self._unread else [], [], seconds)
+        return os.read(near, READ_BYTES) if readable else b""
 
     def write(self, data: bytes) -> None:
         """Send as much as the terminal takes and keep the rest, up to the bound, for later."""
-        self._unread = (self._unread + data)[:UNREAD_BYTES_MAX]
-        if self._unread:
+        unread = self._unread + data
+        if unread:
             try:
-                self._unread = self._unread[os.write(self._near, self._unread) :]
+                unread = unread[os.write(self._near, unread) :]
             except BlockingIOError:
                 pass
+            self._unread = unread[:UNREAD_BYTES_MAX]
 
     def __enter__(self) -> "PseudoTerminal":
         return self
@@ -133,11 +130,13 @@ def serve(
     line: SharedLine, terminal: PseudoTerminal, speed: float, looks: Sequence[Callable[[], None]]
 ) -> None:
     """Keep bytes and time flowing until interrupted; `looks` are called at every turn."""
+    gc.collect()
+    gc.freeze()  # what is there now stays: to go through it again and again would only hold up
     tied = TiedTime(speed, line.now_us)
     while True:
-        terminal.wait(min(max(tied.until_s(line.due_us()), NAP_LEAST_S), NAP_MOST_S))
+        nap_s = min(max(tied.until_s(line.due_us()), NAP_LEAST_S), NAP_MOST_S)
+        received = terminal.read(nap_s)
         line.run_until(tied.target_us(line.now_us))
-        received = terminal.read()
         if received:
             line.write(received)
             line.run_until(line.now_us)

@@ -34,6 +34,7 @@ class SharedLine:
     ) -> None:
         """`wire`: which of the boards' lines it is, `hostsim.board.LINE` or `BUS`."""
         self.modules = modules
+        self._clock = modules[0].plant  # they all have the same time
         self.medium = Line(faults, seed)
         self._wire = wire
         self._unread = b""
@@ -41,18 +42,21 @@ class SharedLine:
     @property
     def now_us(self) -> int:
         """Virtual time."""
-        return self.modules[0].now_us
+        return self._clock.now_us
 
     def due_us(self) -> int:
         """When the next firmware wants to be called, or the next telegram arrives."""
-        due_us = min(module.board.due_us for module in self.modules)
+        due_us = self._round_us()
         arrives_us = self.medium.due_us()
         return due_us if arrives_us is None else min(due_us, arrives_us)
 
+    def _round_us(self) -> int:
+        """When the next firmware wants to be called."""
+        return min([module.board.due_us for module in self.modules])
+
     def write(self, data: bytes) -> None:
         """The master says something."""
-        self.medium.send(self.now_us, MASTER, data)
-        self._deliver()
+        self._say(self.now_us, MASTER, data)
 
     def read(self) -> bytes:
         """Take what the master has heard."""
@@ -69,36 +73,48 @@ class SharedLine:
 
     def run_until(self, until_us: int) -> None:
         """Let virtual time pass up to `until_us`."""
+        now_us = self.now_us
         while True:
-            self._slice(self._next_us(until_us))
-            if self.now_us >= until_us and not self._arrived():
-                return
+            now_us = self._next_us(now_us, until_us)
+            self._slice(now_us)
+            if now_us >= until_us:
+                arrives_us = self.medium.due_us()
+                if arrives_us is None or arrives_us > now_us:
+                    return
 
-    def _next_us(self, until_us: int) -> int:
+    def _next_us(self, now_us: int, until_us: int) -> int:
         """Where to look next: no sooner than anything may have been said, nor after an arrival."""
-        next_us = max(self.now_us + SLICE_US, min(module.board.due_us for module in self.modules))
+        if until_us > now_us + SLICE_US:
+            until_us = min(until_us, max(now_us + SLICE_US, self._round_us()))
         arrives_us = self.medium.due_us()
-        if arrives_us is not None:
-            next_us = max(self.now_us, min(next_us, arrives_us))
-        return min(next_us, until_us)
-
-    def _arrived(self) -> bool:
-        arrives_us = self.medium.due_us()
-        return arrives_us is not None and arrives_us <= self.now_us
+        return until_us if arrives_us is None else min(until_us, max(now_us, arrives_us))
 
     def _slice(self, until_us: int) -> None:
+        wire = self._wire
         for module in self.modules:
             module.run_until(until_us)
         for number, module in enumerate(self.modules):
-            said = module.board.read(self._wire)
+            said = module.board.read(wire)
             if said:
-                self.medium.send(until_us, number, said)
-        self._deliver()
+                self._say(until_us, number, said)
+        if self.medium.due_us() is not None:
+            self._deliver(until_us)
 
-    def _deliver(self) -> None:
-        for sender, data in self.medium.arrived(self.now_us):
-            if sender != MASTER:
-                self._unread += data
-            for number, module in enumerate(self.modules):
-                if number != sender:
-                    module.board.write(data, self._wire)
+    def _say(self, now_us: int, sender: int, data: bytes) -> None:
+        medium = self.medium
+        if medium.passes(now_us):
+            self._hand_on(sender, data)
+        else:
+            medium.send(now_us, sender, data)
+            self._deliver(now_us)
+
+    def _deliver(self, now_us: int) -> None:
+        for sender, data in self.medium.arrived(now_us):
+            self._hand_on(sender, data)
+
+    def _hand_on(self, sender: int, data: bytes) -> None:
+        if sender != MASTER:
+            self._unread += data
+        for number, module in enumerate(self.modules):
+            if number != sender:
+                module.board.write(data, self._wire)

@@ -29,10 +29,10 @@ class EventLog:
         """Lines ever added."""
         return self._dropped + len(self.entries)
 
-    def add(self, time_us: int, text: str) -> None:
-        """Append one event; `text` is a single line without its line end."""
+    def add(self, time_us: int, text: str, *values: object) -> None:
+        """Append one event; `text` is a single line without its line end, to format `values`."""
         entries = self.entries
-        entries.append((time_us, text))
+        entries.append((time_us, text.format(*values) if values else text))
         if len(entries) - self._hashed >= BLOCK_LINES:
             self._absorb()
 
@@ -54,3 +54,10 @@ class EventLog:
         else:
             self._dropped += len(self.entries)
             self.entries.clear()
+
+
+class NoLog(EventLog):
+    """A log that keeps nothing: of a module that may run for days, and that nobody will ask."""
+
+    def add(self, time_us: int, text: str, *values: object) -> None:
+        """Let it go, unformatted."""

@@ -52,6 +52,13 @@ class LineMix:
         """Whether bytes may arrive as others, or some of a telegram's bytes not at all."""
         return bool(self.flip or self.lose or self.double)
 
+    @property
+    def spares(self) -> bool:
+        """Whether every telegram arrives as it was sent, at once."""
+        return not (
+            self.alters or self.swallow or self.late or self.glue or self.split or self.unplug
+        )
+
 
 _ROWS = (
     LineMix("none", "every byte arrives, at once"),
@@ -126,11 +133,25 @@ class Line:
 
     def __init__(self, mix: str | LineMix = "none", seed: int = 1) -> None:
         """ValueError for an unknown mix."""
-        self.mix = find(mix)  # may be changed at any time: what is under way is not touched
+        self.mix = find(mix)
         self.mishaps: Counter[str] = Counter()  # how often each fault has really happened
         self._chance = Random(seed)
         self._way: deque[_Telegram] = deque()
         self._dead_until_us = -1
+
+    @property
+    def mix(self) -> LineMix:
+        """What happens on it; may be changed at any time: what is under way is not touched."""
+        return self._mix
+
+    @mix.setter
+    def mix(self, mix: LineMix) -> None:
+        self._mix = mix
+        self._spares = mix.spares
+
+    def passes(self, now_us: int) -> bool:
+        """Whether what is sent now arrives at once and as it is, so that it need not be sent."""
+        return self._spares and not self._way and now_us >= self._dead_until_us
 
     def send(self, now_us: int, sender: int, data: bytes) -> None:
         """A station says something."""

@@ -31,6 +31,8 @@ from hostsim.plant.steps import MoveWords
 from hostsim.plant.wiring import SOUND, Wiring
 from hostsim.plant.world import Described, World
 
+Stamp = tuple[int, int]  # when, and what: a level or a code
+
 
 class Plant:
     """One simulated module: the drive, beam and input ports, a person's hands, and the truth."""
@@ -139,6 +141,13 @@ class Plant:
     @changes.setter
     def changes(self, changes: list[tuple[int, int]]) -> None:
         self._inputs.changes = changes
+
+    def sense(self) -> tuple[int, tuple[int, int], int, list[Stamp], list[Stamp]]:
+        """All that a board sees in one round, taken: levels, drive, beam, edges, changes."""
+        beam, inputs = self._beam, self._inputs
+        edges, beam.edges = beam.edges, []
+        changes, inputs.changes = inputs.changes, []
+        return self.look(), self._drive.status(), beam.blocked, edges, changes
 
     @property
     def blocked(self) -> int:

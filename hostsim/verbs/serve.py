@@ -10,6 +10,7 @@ from hostsim.board import BUS, LINE
 from hostsim.config import ModuleConfig
 from hostsim.hands import HandsPipe
 from hostsim.module import SimModule
+from hostsim.plant.eventlog import NoLog
 from hostsim.serve import PseudoTerminal, serve, until_told
 from hostsim.sharedline import SharedLine
 from hostsim.store import SimStore
@@ -123,6 +124,7 @@ def run(args: argparse.Namespace) -> int:
                     args.seed + place,
                     args.faults,
                     args.engine,
+                    NoLog(),
                     store=kept,
                     machine=machine,
                 )

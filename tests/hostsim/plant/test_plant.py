@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from controller.board.ports import CUT, DRIVE_HEALTHY, GUARD_CLOSED, POCKET_INDEX, RECEIVER_READY
-from hostsim.plant.eventlog import EventLog
+from hostsim.plant.eventlog import EventLog, NoLog
 from hostsim.plant.faults import MIXES, FaultMix, describe
 from hostsim.plant.plant import Plant
 
@@ -225,3 +225,10 @@ def test_the_log_s_hash_is_that_of_its_lines() -> None:
     assert kept.sha256() == dropped.sha256() == hashlib.sha256(text.encode()).hexdigest()
     assert len(kept) == len(dropped) == 10_000
     assert len(dropped.entries) < 5000
+
+
+def test_a_served_module_s_log_does_not_grow() -> None:
+    log = NoLog()
+    plant = Plant(Description(), 1, "none", log)
+    plant.refill(1)
+    assert len(log) == 0 and not log.entries
