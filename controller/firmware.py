@@ -124,13 +124,8 @@ class Firmware:
         flags = ports.drive.status()[0]
         changes = ports.inputs.drain()
         edges = ports.beam.drain()
-        still = (
-            now_us < self._still_until_us
-            and not edges
-            and not changes
-            and levels == self._levels
-            and flags == self._flags
-        )
+        news = edges or changes or levels != self._levels or flags != self._flags
+        still = not news and now_us < self._still_until_us
         if not still:
             self._levels = levels
             self._flags = flags
