@@ -6,6 +6,10 @@ The server holds both ends of a pseudo-terminal.  Clients open the far end by it
 serial port; that the server keeps it open too is what lets a client hang up and come back.  The
 terminal is raw: every byte passes unchanged and nothing is echoed.
 
+The system gives the number of a terminal that has gone to the next one that anybody opens.  A name
+that leads to the number would then lead a client, which waits for its module to come back, to some
+other program's terminal.  So a name leads to the server's own hold on it, and ends with the server.
+
 Virtual time is tied to the wall clock, `speed` times as fast.  The server sleeps until a byte
 comes, or until a firmware wants to be called.  When the machine is too slow for the speed asked
 for, the tie is let out rather than the client kept waiting: virtual time then simply falls behind.
@@ -32,6 +36,11 @@ UNREAD_BYTES_MAX = 65536
 READ_BYTES = 4096
 
 
+def hold_on(descriptor: int) -> str:
+    """The path of what this process has open there, for as long as it has."""
+    return f"/proc/{os.getpid()}/fd/{descriptor}"
+
+
 class PseudoTerminal:
     """A raw pseudo-terminal; a context manager. `.path` is the end that clients open.
 
@@ -49,7 +58,7 @@ class PseudoTerminal:
         if name is not None:
             if name.is_symlink():  # left by a server that had no time to tidy up
                 name.unlink()
-            name.symlink_to(self.path)
+            name.symlink_to(hold_on(self._far))
             self.path = str(name)
 
     def read(self, seconds: float) -> bytes:

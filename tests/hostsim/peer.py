@@ -6,6 +6,8 @@ import threading
 import tty
 from collections.abc import Callable
 
+from hostsim.serve import hold_on
+
 IDENTITY = "Tallywheel,nut module,7,0.1.0"
 ETX = b"\x03"
 
@@ -30,7 +32,7 @@ class Peer:
     def plug_in(self) -> None:
         self._near, self._far = os.openpty()
         tty.setraw(self._far)
-        os.symlink(os.ttyname(self._far), self.port)
+        os.symlink(hold_on(self._far), self.port)
         self._thread = threading.Thread(target=self._run)
         self._thread.start()
 

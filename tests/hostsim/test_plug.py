@@ -4,6 +4,7 @@ The truth is what the server has written down of each part as it fell.
 """
 
 import csv
+import os
 import signal
 import subprocess
 import sys
@@ -129,6 +130,29 @@ def test_the_robot_cell_packs_on_when_the_plug_is_back(serve, tmp_path):
     assert sorted(path.name for path in (tmp_path / "store").iterdir()) == [
         f"module_{address}.store" for address in (1, 2, 3)
     ]
+
+
+def test_a_name_never_leads_to_somebody_else_s_terminal(serve, tmp_path):
+    """The number of a terminal that has gone is soon another one's; a client may be waiting."""
+    port = tmp_path / "port"
+    server = serve()
+    descriptor = os.open(port, os.O_RDWR | os.O_NOCTTY)
+    number = os.ttyname(descriptor)
+    os.close(descriptor)
+    with DispenserClient(str(port)) as module:
+        assert module.identity().model
+        server.end(signal.SIGKILL)
+    others = []
+    while number not in map(os.ttyname, (far for _, far in others)) and len(others) < 64:
+        others.append(os.openpty())  # lowest free number first, as far as nobody else takes it
+    assert port.is_symlink()
+    with pytest.raises(FileNotFoundError):
+        os.open(port, os.O_RDWR | os.O_NOCTTY)
+    for descriptor in sum(others, ()):
+        os.close(descriptor)
+    serve()
+    with DispenserClient(str(port)) as module:
+        assert module.identity().model
 
 
 @pytest.mark.parametrize(
