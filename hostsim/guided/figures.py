@@ -17,8 +17,8 @@ NOTE = (
     "Steps and lash: bounds of the motor step to which an edge is told.\n"
     "Fall and phase: from two rates, limits after Welch.\n"
     "Early and late: normal tolerance limits (NIST/SEMATECH e-Handbook 7.2.6.3).\n"
-    "Shortest and longest: the range seen, widened by 15 % (common practice). The merge gap follows"
-    " from the hole and the fall.\n"
+    "Shortest: two thirds of the least width seen; longest: the range seen, 15 % wider (common"
+    " practice). The merge gap follows from the hole and the fall.\n"
     "Missed, counted twice: exact limits (Clopper and Pearson)."
 )
 

@@ -13,13 +13,22 @@ from controller.cycle import causes
 from hostsim.answers import MeasuredPart, Progress, RequestState, Result, UnitMode, UnitState
 from hostsim.guided.procedure import Session
 
+# Parts to be left in the magazine when an order ends. A module only reckons what is in it: parts
+# that it did not see fall are missing there, and an order that runs dry looks like a bad rate.
+RESERVE = 20
 FILL_UP = "Fill the magazine to the top, from above."
 
 
+def at_once(session: Session, parts: int) -> int:
+    """So many of `parts` can be ordered at once from a full magazine."""
+    capacity = int(session.setting("magazine_capacity"))
+    return min(parts, max(capacity // 2, capacity - RESERVE))
+
+
 def supply(session: Session, parts: int) -> None:
-    """See that the magazine holds `parts`, or is full."""
+    """See that the magazine holds `parts` and the reserve, or is full."""
     magazine = session.client.magazine()
-    if magazine.level < min(parts, magazine.capacity):
+    if magazine.level < min(parts + RESERVE, magazine.capacity):
         fill_up(session)
 
 

@@ -14,9 +14,9 @@ go) takes four times as long at the lower one: two rates tell them apart, and th
 Windows come from what was measured.  *Early and late*: the mean delay -+ so many standard
 deviations that a share CONTENT of all parts lies inside with the stated confidence, if delays are
 normal, at every step rate that a planned run has at a release; never narrower than what was seen.
-*Shortest and longest*: pulse widths are not normal, so they span what was seen, widened by a share
-of it for what was not (common practice, no source); the share of parts that lies within what was
-seen holds for any distribution.  The merge gap is no matter of single parts' widths: it follows
+*Shortest and longest*: pulse widths are not normal, so they are the least and the greatest seen,
+with room for what was not (common practice, no source); the share of parts that lies within what
+was seen holds for any distribution.  The merge gap is no matter of single parts' widths: it follows
 from the hole and the fall, and stays derived.
 """
 
@@ -31,7 +31,7 @@ from controller.motion.profile import Planner, step_ticks
 from controller.motion.words import TICK_HZ
 from hostsim.answers import MeasuredPart
 from hostsim.config import ModuleConfig
-from hostsim.guided.orders import order, refill_when_waiting, supply
+from hostsim.guided.orders import at_once, order, refill_when_waiting, supply
 from hostsim.guided.procedure import Session
 from hostsim.guided.record import Finding, failed, passed
 from hostsim.guided.statistics import (
@@ -44,12 +44,15 @@ from hostsim.guided.statistics import (
 from hostsim.guided.wheelsteps import steps_per_turn
 
 SLOW_SHARE = 0.25
-ROUNDS = 3  # full and slow in turns
+ROUNDS = 3  # fast and slow in turns
 CRUISE_WITHIN = 0.01  # of the fastest seen: a part let go at cruise
 PARTS_LEAST = 30  # of each rate; fewer teach nothing
 G_MM_MS2 = 9.80665e-3
 CONTENT = 0.9999  # share of parts that the early and late limits are to hold
-WIDER_SHARE = 0.15  # of the widths seen, to either side, for those not seen
+WIDER_SHARE = 0.15  # of the widths seen, beyond the longest, for those not seen
+# A part that falls beside the middle of the channel shows the beam a chord, at least two thirds of
+# its extent (common practice, as in the derived windows).
+SURE_SHARE = 2 / 3
 EARLY_LEAST_MS = 0.1
 
 
@@ -58,8 +61,8 @@ def two_rates(session: Session) -> Finding:
     wanted = int(session.options["parts"])
     top = found_share(session)
     groups: dict[float, list[MeasuredPart]] = {top: [], SLOW_SHARE * top: []}
-    chunk = math.ceil(wanted / ROUNDS)
-    for _ in range(ROUNDS):
+    chunk = at_once(session, math.ceil(wanted / ROUNDS))
+    for _ in range(math.ceil(wanted / chunk)):
         for share, parts in groups.items():
             supply(session, chunk)
             session.client.set_rate(share)
@@ -121,16 +124,14 @@ def windows(session: Session) -> Finding:
     config = session.config
     assert config is not None
     value = session.record.value
-    moved = value("two rates", "phase_steps")[0] if config.settings.sprocket_index else 0.0
+    moved = value("two rates", "phase_steps")[0]
     early_ms, late_ms = _early_and_late_ms(config, session, moved)
     low_us, high_us = value("widths", "low_us"), value("widths", "high_us")
-    wider_us = WIDER_SHARE * (high_us - low_us)
     bounce_us = config.settings.beam_bounce_us
     # What counts is the longest dark stretch: beside a hole it is one wall of the part.
-    shortest_us = min(
-        low_us - wider_us - bounce_us, _wall_us(config, value("two rates", "fall_us"))
-    )
-    longest_us = high_us + wider_us + bounce_us
+    least_us = min(low_us, _wall_us(config, value("two rates", "fall_us")))
+    shortest_us = SURE_SHARE * least_us - bounce_us
+    longest_us = high_us + WIDER_SHARE * (high_us - low_us) + bounce_us
     if shortest_us <= bounce_us:
         return failed(
             f"pulses of {low_us / 1e3:.2f} ms can't be told from chatter of {bounce_us / 1e3:.2f}",
@@ -156,8 +157,9 @@ def windows(session: Session) -> Finding:
 def _early_and_late_ms(config: ModuleConfig, session: Session, moved: float) -> tuple[float, float]:
     """Delays that hold CONTENT of the parts, over all rates at which planned runs release.
 
-    Counted from the release edge as it will be, `moved` steps on: where a pocket index tells the
-    place, the mean phase is put right by `sprocket.release_deg`.
+    Counted from the release edge as it will be, `moved` steps on: a pocket index is put right by
+    `sprocket.release_deg`; without one the mean phase is that of the part that has told the place,
+    and another the next time.
     """
     value = session.record.value
     fast, slow = value("two rates", "fast_us"), value("two rates", "slow_us")
@@ -166,6 +168,9 @@ def _early_and_late_ms(config: ModuleConfig, session: Session, moved: float) -> 
     phase = value("two rates", "phase_steps")[0]
     fast_var, slow_var = np.var(fast, ddof=1), np.var(slow, ddof=1)
     phase_var = max(0.0, (slow_var - fast_var) / (1 / rates[1] ** 2 - 1 / rates[0] ** 2))
+    if not config.settings.sprocket_index:
+        # The place is told by a part that fell: its own scatter comes on top of every other's.
+        fast_var, phase_var = 2 * fast_var, 2 * phase_var
     factor = tolerance_factor(min(len(fast), len(slow)), CONTENT)
     limits = []
     for rate in release_rates(config, found_share(session)):

@@ -22,7 +22,7 @@ import math
 from typing import Any
 
 from hostsim.facts import measure
-from hostsim.guided.orders import give_up_when_waiting, order, supply
+from hostsim.guided.orders import at_once, give_up_when_waiting, order, supply
 from hostsim.guided.procedure import Session
 from hostsim.guided.record import Finding, failed, passed
 from hostsim.guided.statistics import CONFIDENCE, proportion, surely_above, trials_to_prove
@@ -95,7 +95,7 @@ def _try(session: Session, share: float, target: float, plan: Plan) -> dict[str,
     """Order parts at this rate until it has passed or failed."""
     assert session.config is not None
     session.client.set_rate(share)
-    parts = min(ORDER_PARTS, session.config.settings.magazine_capacity)
+    parts = at_once(session, ORDER_PARTS)
     slow = FED_AHEAD_POCKETS + math.ceil(2 * measure(session.config).ramp_pockets)
     pockets = misses = 0
     verdict = None

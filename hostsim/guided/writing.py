@@ -79,7 +79,7 @@ def changes(session: Session) -> list[Change]:
 
 
 WINDOWS = {
-    "shortest_ms": "shortest pulse seen, widened",
+    "shortest_ms": "two thirds of the shortest pulse seen",
     "longest_ms": "longest pulse seen, widened",
     "early_ms": "tolerance limit of the delay",
     "late_ms": "tolerance limit of the delay",

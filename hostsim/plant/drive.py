@@ -232,7 +232,10 @@ class Drive:
         mark.crossed(pocket, self._direction)
 
     def _end(self, move: int) -> None:
-        """The last pulse is out."""
+        """The last pulse is out; what it brings over a mark happens before the move is over."""
+        self._agenda.at(self._agenda.now_us, self._finish, move)
+
+    def _finish(self, move: int) -> None:
         if not self.running or move != self._move or self._agenda.now_us != self._end_us:
             return
         self._issued = self._train.steps

@@ -119,6 +119,15 @@ def test_one_index_edge_per_pocket_at_its_place() -> None:
     assert codes[:4] == [POCKET_INDEX, POCKET_INDEX_LEFT] * 2
 
 
+@pytest.mark.parametrize(("steps", "seen"), [(1257, 0), (1258, 1)])
+def test_an_edge_that_the_very_last_pulse_brings_is_seen(steps: int, seen: int) -> None:
+    """The second flag is met 3/2 pitches less 30 degrees from rest: 1257.14 steps."""
+    rig = Rig()
+    rig.start(at_rate(steps, CREEP_STEPS_S))
+    rig.rest()
+    assert [code for _, code in rig.changes].count(POCKET_INDEX) == seen
+
+
 def test_no_index_edges_without_the_sensor() -> None:
     rig = Rig(index_fitted=False)
     rig.run(5)
