@@ -76,10 +76,14 @@ class Engine:
         self.zeroed = True  # nothing has been started since the count was put to nought
         self.blocks: list[tuple[list[int], bool]] = []  # words, and whether they are the cruise
         self.handed: list[int] = []  # words handed over before these blocks
-        self.resume_at_start = False  # the control channel has been given a new place to read
+        self.loaded_at = 0  # where these blocks lie
+        self.cruise_page = None
+        self.moved = False  # the control channel has been given a new place to read
         self.step = None
 
     def address(self, thing):
+        if isinstance(thing, int):
+            return thing
         for at, known in enumerate(self.arrays):
             if known is thing:
                 return at * PAGE
@@ -92,21 +96,26 @@ class Engine:
         assert len(found) == count, "beyond the end of an array"
         return found
 
-    def load(self, blocks):
-        """Read the chain of blocks from its start to the one that chains no further."""
+    def is_end(self, address):
+        """Tell whether an address lies behind the array it belongs to."""
+        return address % PAGE // 4 >= len(self.arrays[address // PAGE])
+
+    def load(self, address):
+        """Read the chain of blocks from an address to the one that chains no further."""
         data, control = self.channels
         self.blocks = []
-        for at in range(0, len(blocks), 4):
-            settings, read, write, count = blocks[at : at + 4]
+        self.loaded_at = address
+        while not self.is_end(address):
+            settings, read, write, count = self.words_at(address, 4)
+            address += BLOCK_BYTES
             assert write == self.address(self.step), "words for nobody"
             fields = data.unpacked(settings)
             if fields.get("inc_read", True):
                 words = self.words_at(read, count)
             else:
                 words = self.words_at(read, 1) * count
-            # The control channel's blocks are the first array it has been told, the words of the
-            # cruise the second.
-            self.blocks.append((words, read // PAGE == 1))
+            # The words of the cruise are the first thing that the data channel is told to read.
+            self.blocks.append((words, read // PAGE == self.cruise_page))
             if fields["chain_to"] != control.channel:
                 return
         raise AssertionError("the chain of blocks has no end")
@@ -201,7 +210,6 @@ class Channel:
         self._write_at = 0
         self._settings: list = []
         self._ctrl = 0
-        self._read = 0
         self._read_at = 0
         self._sent: list[int] | None = None  # while frozen: words handed over by then
 
@@ -218,9 +226,12 @@ class Channel:
 
     @read.setter
     def read(self, thing):
-        self._read = thing
-        self._read_at = self._engine.address(thing)
-        self._engine.resume_at_start = self.channel == 1
+        engine = self._engine
+        self._read_at = engine.address(thing)
+        if self.channel == 1:
+            engine.moved = True
+        elif engine.cruise_page is None:
+            engine.cruise_page = self._read_at // PAGE
 
     @property
     def write(self):
@@ -242,6 +253,8 @@ class Channel:
                 self._freeze()
             elif self._sent is not None:
                 self._go_on()
+        elif self._engine.moved and self._engine.is_end(self._read_at):
+            self._engine.channels[0]._go_on()  # after an abort, and nothing is left to come
 
     def config(self, read, write, count, ctrl, trigger):
         assert self.channel == 1 and trigger and count == 4
@@ -249,6 +262,7 @@ class Channel:
         self.read = read
         engine.handed = []
         engine.load(read)
+        engine.moved = False
         engine.zeroed = False
         engine.channels[0]._sent = None
         if engine.active:
@@ -260,12 +274,11 @@ class Channel:
             return 1 if self.channel == 0 and self.count else 0
         if on:
             assert self.channel == 1
-            engine = self._engine
-            data = engine.channels[0]
-            if engine.resume_at_start:
-                assert data._sent is not None, "blocks anew while the old ones run"
-                engine.handed = data._sent
-            data._go_on()
+            self._engine.channels[0]._go_on()
+        elif self.channel == 0 and self._sent is not None:
+            self.count = 0  # aborted: what was handed over is all there is, until there is more
+            self._engine.blocks = []
+            self._engine.handed = self._sent
         return 0
 
     def _freeze(self):
@@ -273,17 +286,28 @@ class Channel:
         engine = self._engine
         control = engine.channels[1]
         self._sent = engine.sent()
-        engine.resume_at_start = False
+        engine.moved = False
         beyond = len(self._sent) - len(engine.handed)
         for slot, (words, _) in enumerate(engine.blocks):
             if beyond <= len(words) or slot == len(engine.blocks) - 1:
                 self.count = max(0, len(words) - beyond)
-                control._read_at = engine.address(control._read) + (slot + 1) * BLOCK_BYTES
+                control._read_at = engine.loaded_at + (slot + 1) * BLOCK_BYTES
                 return
             beyond -= len(words)
 
     def _go_on(self):
+        """Go on with the block under way, and with others behind it if they have been moved."""
         engine = self._engine
+        if engine.moved:
+            under_way = []
+            for words, _ in engine.blocks:
+                under_way += words
+                if len(engine.handed) + len(under_way) >= len(self._sent) + self.count:
+                    break
+            engine.handed = engine.handed + under_way
+            engine.moved = False
+            engine.blocks = []
+            if not engine.is_end(engine.channels[1]._read_at):
+                engine.load(engine.channels[1]._read_at)
         self._sent = None
-        engine.load(engine.channels[1]._read)
         engine.drive.replace(engine.move())

@@ -19,32 +19,33 @@ one channel only ("multiple channels must not be connected to the same DREQ").
 Six steps a word at cruise, because a word that is in the queue can't be taken back: ten of them are
 on their way at worst.  `amend` shortens the cruise of a move under way:
 
-1. Freeze.  The control channel is disabled while it is idle, so nobody starts the data channel
+1. Lay out what will follow, in the other one of two lists of blocks.  Only how many cruise words
+   are left to send is not known yet.
+2. Freeze.  The control channel is disabled while it is idle, so nobody starts the data channel
    again; then the data channel is disabled, and its chain cut.  Its transfers under way take some
-   ten cycles, less than the next instruction of the interpreter.  From here on the queue runs the
-   engine alone: eight words, and this takes a fraction of a millisecond.
-2. Look.  The control channel's read address says which block the data channel is in, the data
+   ten cycles, less than the next instruction of the interpreter.  From here on the queue alone runs
+   the engine: eight words last for a millisecond.
+3. Look.  The control channel's read address says which block the data channel is in, the data
    channel's count how many words of it are left.
-3. In the head: lay out the blocks behind it anew, and let go.  In the cruise, if no more has been
-   handed over than may still be steps of it: abort the data channel (its count can't be changed),
-   lay out what remains and start that.  Else it is too late, and all goes on as if nothing was.
+4. In the head: have the control channel go on with the new list, and let go.  In the cruise, if no
+   more has been handed over than may still be steps of it: abort the data channel (its count can't
+   be changed) and start the new list.  Else it is too late, and all goes on as if nothing was.
 
 An abort comes to a channel that is disabled, unchained and has nothing under way, as the data sheet
 of the RP2350 wants it (12.6.8.3, erratum RP2350-E5); it raises no interrupt, as none is asked for
 (erratum RP2040-E13).
 
-Nothing from freezing to letting go leaves garbage, and collecting it is switched off meanwhile,
-because MicroPython may take memory for the frame of a call.
+While DMA is frozen nothing takes memory, so no garbage is collected then: no method in Python is
+called, because MicroPython may take memory for its frame, and no number is beyond 30 bits.
 """
 
-import gc
 from array import array
 
 from controller.motion.words import pack
 
 CRUISE_WORD_STEPS = 6  # see IN_FLIGHT_STEPS in `controller.motion.words`
 HEAD, CRUISE, REST, TAIL = range(4)
-BLOCKS = 4  # at most one of each kind
+SLOTS = 5  # of a list: one block of each kind, laid out towards its end; the first stays free
 BLOCK_WORDS = 4  # control, read address, write address, count
 BLOCK_BYTES = 16
 _RING_16_BYTES = 4  # ring_size of the control channel: addresses go round every 2^4 bytes
@@ -52,6 +53,28 @@ _ALIAS_1 = 4  # index of the data channel's registers in the order of a block
 # The control channel writes a block in a fraction of a microsecond: whoever meets it at that finds
 # it done at the second look.
 FREEZE_LOOKS = 4
+
+
+class _List:
+    """A list of blocks in memory."""
+
+    def __init__(self, control, queue_at):
+        self.blocks = array("I", [0] * (SLOTS * BLOCK_WORDS))
+        self.kinds = bytearray(SLOTS)
+        self.slot = 0  # of the first block laid out
+        control.read = self.blocks  # a register takes whatever lies in memory, and
+        self.at = control.read  # tells its address
+        for slot in range(SLOTS):
+            self.blocks[slot * BLOCK_WORDS + 2] = queue_at
+
+    def put(self, kind, control, at, words):
+        """Put a block before those laid out: `words` words from the address `at`."""
+        self.slot -= 1
+        start = self.slot * BLOCK_WORDS
+        self.blocks[start] = control
+        self.blocks[start + 1] = at
+        self.blocks[start + 3] = words
+        self.kinds[self.slot] = kind
 
 
 class Feed:
@@ -75,88 +98,96 @@ class Feed:
         self._writing = control.pack_ctrl(ring_size=_RING_16_BYTES, ring_sel=True)
         self._idle = control.pack_ctrl(enable=False)
         self._registers = data.registers[_ALIAS_1 : _ALIAS_1 + BLOCK_WORDS]
-        self._blocks = array("I", [0] * (BLOCKS * BLOCK_WORDS))
-        self._kinds = bytearray(BLOCKS)
-        self._end = 0  # blocks laid out
+        data.write = sm
+        self._list = _List(control, data.write)  # the one that the control channel reads
+        self._spare = _List(control, data.write)
         self._cruise = array("I", [0] * CRUISE_WORD_STEPS)  # words of 1 to 6 steps at cruise
-        # A register takes whatever lies in memory and tells its address.
-        control.read = self._blocks
-        self._blocks_at = control.read
         data.read = self._cruise
         self._cruise_at = data.read
-        data.write = sm
-        for slot in range(BLOCKS):
-            self._blocks[slot * BLOCK_WORDS + 2] = data.write
         self._tail_at = 0
         self._tail_words = 0
-        self._handed_steps = 0  # of the cruise, before the block that is under way
-        self._cruise_words = 0  # in the cruise block that is under way or to come
+        self._sent_words = 0  # of the cruise, in blocks before the one that is under way
+        self._cruise_words = 0  # in the cruise block of the list
 
     def begin(self, move):
         """Start to feed `move`, which must stay as it is; nothing else may be under way."""
-        self._data.ctrl = self._cleared  # of a bus error, which has ended the move before
+        data = self._data
+        data.ctrl = self._cleared  # of a bus error, which has ended the move before
         for steps in range(1, CRUISE_WORD_STEPS + 1):
             self._cruise[steps - 1] = pack(steps, move.cruise_ticks)
-        self._data.read = move.tail
-        self._tail_at = self._data.read
+        data.read = move.tail
+        self._tail_at = data.read
         self._tail_words = len(move.tail)
-        self._handed_steps = 0
-        self._end = 0
+        self._sent_words = 0
+        self._cruise_words = move.cruise_steps // CRUISE_WORD_STEPS
+        to_come = self._list
+        self._lay(to_come, move.cruise_steps)
+        if not self._cruise_words:
+            to_come.slot += 1
         if len(move.head):
-            self._data.read = move.head
-            self._lay(HEAD, self._stream, self._data.read, len(move.head))
-        self._lay_rest(move.cruise_steps)
-        if self._end:
-            self._control.config(
-                read=self._blocks,
-                write=self._registers,
-                count=BLOCK_WORDS,
-                ctrl=self._writing,
-                trigger=True,
-            )
+            data.read = move.head
+            last = to_come.slot == SLOTS
+            control = self._stream_last if last else self._stream
+            to_come.put(HEAD, control, data.read, len(move.head))
+        self._control.config(
+            read=to_come.at + to_come.slot * BLOCK_BYTES,
+            write=self._registers,
+            count=BLOCK_WORDS,
+            ctrl=self._writing,
+            trigger=True,
+        )
 
     def amend(self, cruise_steps):
         """Shorten the cruise to `cruise_steps` in all; False if too late, and nothing changes."""
-        collecting = gc.isenabled()
-        gc.disable()
-        try:
-            return self._amend(cruise_steps)
-        finally:
-            if collecting:
-                gc.enable()
+        data, control = self._data, self._control
+        now, to_come = self._list, self._spare
+        self._lay(to_come, cruise_steps)
+        words = cruise_steps // CRUISE_WORD_STEPS
+        if not self._freeze():
+            return False
+        slot = (control.read - now.at) // BLOCK_BYTES - 1
+        left = data.count if data.active() else 0
+        kind = now.kinds[slot]
+        sent = self._sent_words
+        if kind != HEAD:
+            sent += self._cruise_words
+        if kind == CRUISE:
+            sent -= left
+        words -= sent
+        if words < 0 or kind == TAIL or (kind == REST and not left):
+            control.ctrl = self._writing
+            if left:
+                data.ctrl = now.blocks[slot * BLOCK_WORDS]
+            elif slot + 1 < SLOTS:
+                control.active(1)  # the block was over, and its chain met a frozen channel
+            return False
+        first = to_come.slot
+        to_come.blocks[first * BLOCK_WORDS + 3] = words
+        if not words:
+            first += 1
+        if kind != HEAD:
+            data.active(0)
+            left = 0
+        to_come.kinds[first - 1] = HEAD  # what is under way until the first block is
+        to_come.blocks[(first - 1) * BLOCK_WORDS] = self._stream
+        if first == SLOTS:
+            to_come.blocks[(first - 1) * BLOCK_WORDS] = self._stream_last
+        control.read = to_come.at + first * BLOCK_BYTES
+        control.ctrl = self._writing
+        if left:
+            data.ctrl = to_come.blocks[(first - 1) * BLOCK_WORDS]
+        elif first < SLOTS:
+            control.active(1)
+        self._list, self._spare = to_come, now
+        self._sent_words = sent
+        self._cruise_words = words
+        return True
 
     def stop(self):
         """Hand over nothing more; what is in the queue stays there."""
         self._freeze()
         self._data.active(0)
         self._control.active(0)
-
-    def _amend(self, cruise_steps):
-        if not self._freeze():
-            return False
-        slot = (self._control.read - self._blocks_at) // BLOCK_BYTES - 1
-        left = self._data.count if self._data.active() else 0
-        kind = self._kinds[slot]
-        if kind == HEAD:
-            self._end = slot + 1
-            self._lay_rest(cruise_steps)
-            self._go_on(slot, left)
-            return True
-        handed = self._handed_steps + self._cruise_words * CRUISE_WORD_STEPS
-        if kind == CRUISE:
-            handed -= left * CRUISE_WORD_STEPS
-        if handed > cruise_steps or kind == TAIL or (kind == REST and not left):
-            self._go_on(slot, left)
-            return False
-        self._data.active(0)
-        self._handed_steps = handed
-        self._end = 0
-        self._lay_rest(cruise_steps - handed)
-        self._control.read = self._blocks
-        self._control.ctrl = self._writing
-        if self._end:
-            self._control.active(1)
-        return True
 
     def _freeze(self):
         """Stop both channels where they are; False if the control channel can't be caught idle."""
@@ -168,36 +199,15 @@ class Feed:
             self._control.ctrl = self._writing
         return False
 
-    def _go_on(self, slot, left):
-        """Let go what was frozen in block `slot` with `left` words of it not yet handed over."""
-        self._control.ctrl = self._writing
-        if left:
-            self._data.ctrl = self._blocks[slot * BLOCK_WORDS]
-        elif slot + 1 < self._end:
-            self._control.active(1)  # the block was over, and its chain met a frozen channel
-
-    def _lay_rest(self, cruise_steps):
-        """Lay out cruise and tail behind what is laid out already; nothing chains to nothing."""
+    def _lay(self, blocks, cruise_steps):
+        """Lay out cruise and tail; the cruise block comes first, with or without words in it."""
         words = cruise_steps // CRUISE_WORD_STEPS
         rest = cruise_steps % CRUISE_WORD_STEPS
-        self._cruise_words = words
-        if words:
-            at = self._cruise_at + 4 * (CRUISE_WORD_STEPS - 1)
-            self._lay(CRUISE, self._repeat, at, words)
-        if rest:
-            self._lay(REST, self._stream, self._cruise_at + 4 * (rest - 1), 1)
+        blocks.slot = SLOTS
         if self._tail_words:
-            self._lay(TAIL, self._stream, self._tail_at, self._tail_words)
-        if self._end:
-            last = self._end - 1
-            repeated = self._kinds[last] == CRUISE
-            self._blocks[last * BLOCK_WORDS] = self._repeat_last if repeated else self._stream_last
-
-    def _lay(self, kind, control, at, words):
-        """Append a block: `words` words from the address `at`."""
-        start = self._end * BLOCK_WORDS
-        self._blocks[start] = control
-        self._blocks[start + 1] = at
-        self._blocks[start + 3] = words
-        self._kinds[self._end] = kind
-        self._end += 1
+            blocks.put(TAIL, self._stream_last, self._tail_at, self._tail_words)
+        if rest:
+            control = self._stream_last if blocks.slot == SLOTS else self._stream
+            blocks.put(REST, control, self._cruise_at + 4 * (rest - 1), 1)
+        control = self._repeat_last if blocks.slot == SLOTS else self._repeat
+        blocks.put(CRUISE, control, self._cruise_at + 4 * (CRUISE_WORD_STEPS - 1), words)

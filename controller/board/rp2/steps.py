@@ -17,23 +17,19 @@ A move can end early in three ways:
   `poll` does the rest.  The interrupt may come between any two instructions of any method here;
   each that could set the motor going looks at the flag again behind the instruction that does.
 
-DIR is set before anything else of a move, and the first pulse comes an interval after the first
-word.  An interval that opens a move is at least DIRECTION_TICKS: no motor starts at such a rate, so
-nothing is lost by refusing it.
+DIR is set before anything else of a move, and the first word goes out DIRECTION_US later at the
+soonest.  As a rule so much time has passed by then; the clock is read until it has, never slept.
 """
 
 from controller.board.ports import CUT, RUNNING, STALLED
 from controller.board.rp2.feed import Feed
-from controller.board.rp2.programs import FIRST_EARLY_TICKS
-from controller.motion.words import OVERHEAD_TICKS, TICK_HZ
 
 # Set-up of DIR before STEP: 20 ns to 650 ns for bare driver chips, up to 5 us for drives with
-# opto-couplers.  Twice that, and what the first pulse comes early.
+# opto-couplers (common practice, no source). Twice that.
 DIRECTION_US = 10
-DIRECTION_TICKS = DIRECTION_US * (TICK_HZ // 1000000) + FIRST_EARLY_TICKS
 PULSE_US = 2  # PULSE_TICKS of `controller.motion.words`
-# A reading of the clock takes a microsecond or more; this bounds the wait if the clock stands.
-PULSE_READINGS = 64
+# A reading of the clock takes the better part of a microsecond; this bounds a wait if it stands.
+READINGS = 64
 
 # Instructions put to the count machine from outside (data sheet, chapter PIO, "Instruction Set").
 _FULL_X = 0xA02B  # mov x, ~null: no pulses yet
@@ -72,11 +68,9 @@ class PioDrive:
             self._stall.irq(handler=self._on_stall, trigger=edge, hard=True)
 
     def start(self, move):
-        """Begin `move` now. Raises ValueError for a first interval that DIR is too slow for."""
-        first = (move.head[0] >> 12) + OVERHEAD_TICKS if len(move.head) else move.cruise_ticks
-        if first < DIRECTION_TICKS:
-            raise ValueError(f"a first interval is {DIRECTION_TICKS} ticks or more, not {first}")
+        """Begin `move` now. With the drive cut nothing moves, and CUT says so."""
         self._direction.value(1 if move.direction > 0 else 0)
+        turned_us = self._clock.now_us()
         self._settle()
         if self._stale:
             self._parts.reset_step()
@@ -86,6 +80,7 @@ class PioDrive:
         self._count.exec(_FULL_X)
         self._ordered = move.steps
         self._cruise = move.cruise_steps
+        self._wait(turned_us, DIRECTION_US)
         self._running = True
         self._step.active(1)
         if self._cut:  # perhaps only now, between the last two instructions
@@ -170,7 +165,11 @@ class PioDrive:
         self._unsettled = False
         stopped_us = self._clock.now_us()
         self._feed.stop()
-        for _ in range(PULSE_READINGS):
-            if self._clock.now_us() - stopped_us > PULSE_US:
-                break
+        self._wait(stopped_us, PULSE_US)
         self._step.restart()
+
+    def _wait(self, since_us, us):
+        """Read the clock until more than so many us, at most ten, have passed since then."""
+        for _ in range(READINGS):
+            if self._clock.now_us() - since_us > us:
+                return
