@@ -5,13 +5,15 @@ Time goes in slices of SLICE_US, so what happens is stamped that much late at mo
 generator that is resumed whenever the board idles; when it ends, the power goes.
 """
 
+import gc
 import os
 from binascii import hexlify
 
 from controller.board.ports import POCKET_INDEX_LEFT, RUNNING, STALLED
 from controller.board.rp2.main import run
 from controller.board.rp2.pins import Pins
-from tests.portable.chip import Chip, Garbage, Machine, Reset, Select, Stream, Sys, Time
+from tests.portable.chip import Chip, Reset
+from tests.portable.chipunits import Garbage, Machine, Select, Stream, Sys, Time
 from tests.portable.dma import Rp2
 from tests.portable.rig import DARK_US, FALL_US
 from tests.portable.wheel import Wheel, wheel_settings
@@ -131,6 +133,7 @@ class WholeBoard:
         if self.chip is not None:
             self.chip.dead = True
             self.wheel.halt()
+        gc.collect()  # a wheel keeps long lists, and wants them in one piece
         self.chip = WheelChip(self.wheel, self.chip)
         self.stream = Stream(self.chip)
         machine = Machine(self.chip, Machine.WDT_RESET if reset else Machine.PWRON_RESET)

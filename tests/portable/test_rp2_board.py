@@ -21,12 +21,12 @@ def test_parts_are_dispensed_exactly():
         said.append((yield from board.ask("*IDN?")))
         said.append((yield from board.ask(READY)))
         said.append((yield from board.ask("REQ:OPEN 1,3;*OPC?;:REQ:RES?")))
-        said.append((yield from board.ask("REQ:OPEN 2,12;*OPC?;:REQ:RES?")))
+        said.append((yield from board.ask("REQ:OPEN 2,6;*OPC?;:REQ:RES?")))
 
     assert board.start(host) == "done"
     assert said[0] == "Tallywheel,nut module,E6614104032B712A,0.1.0"
     assert said[1] == "6,EXECUTE"
-    assert said[2].startswith("1;1,3,0,3,3,") and said[3].startswith("1;2,12,0,12,12,"), said
+    assert said[2].startswith("1;1,3,0,3,3,") and said[3].startswith("1;2,6,0,6,6,"), said
     board.remove()
 
 
@@ -36,8 +36,8 @@ def test_an_open_guard_takes_pulses_and_current_away_in_its_interrupt():
     def host(board):
         chip = board.chip
         yield from board.ask(READY)
-        yield from board.ask("REQ:OPEN 1,12;:REQ:PROG?")
-        yield from board.until(lambda: len(board.wheel.let_go) == 6)
+        yield from board.ask("REQ:OPEN 1,6;:REQ:PROG?")
+        yield from board.until(lambda: len(board.wheel.let_go) == 3)
         assert board.wheel.status()[0] & 1 and chip.output("enable")
         chip.drive(13, 0)
         assert not board.wheel.status()[0] & 1 and not chip.output("enable")
@@ -57,8 +57,8 @@ def test_a_request_is_known_after_the_power_was_gone():
 
     def cut(board):
         yield from board.ask(READY)
-        yield from board.ask("REQ:OPEN 1,12;:REQ:PROG?")
-        yield from board.until(lambda: len(board.wheel.let_go) == 6)
+        yield from board.ask("REQ:OPEN 1,6;:REQ:PROG?")
+        yield from board.until(lambda: len(board.wheel.let_go) == 3)
 
     def look(board):
         said.append((yield from board.ask("REQ:RES? 1")))
@@ -66,7 +66,7 @@ def test_a_request_is_known_after_the_power_was_gone():
     assert board.start(cut) == "done"
     assert board.start(look) == "done"
     ticket, quantity, outcome, lower, upper = [int(field) for field in said[0].split(",")[:5]]
-    assert (ticket, quantity, outcome) == (1, 12, 3)
+    assert (ticket, quantity, outcome) == (1, 6, 3)
     assert lower <= len(board.wheel.let_go) <= upper
     board.remove()
 

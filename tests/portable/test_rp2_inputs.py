@@ -14,7 +14,8 @@ from controller.board.ports import (
 from controller.board.rp2.beam import RING_EDGES, Beam
 from controller.board.rp2.clock import Clock
 from controller.board.rp2.inputs import RING_INDEX, Inputs
-from tests.portable.chip import TICKS_PERIOD, Chip, Machine, Time
+from tests.portable.chip import TICKS_PERIOD, Chip
+from tests.portable.chipunits import Machine, Time
 
 BEAM, TEST, GUARD, MAGAZINE, FAULT, ROBOT, INDEX = range(7)
 BOTH = 12

@@ -2,7 +2,8 @@
 
 from controller.board.rp2.uart import RELEASE_LOOK_US, UART_BYTES, UartLine
 from controller.board.rp2.usb import READ_BYTES, SEND_BYTES, UsbLine
-from tests.portable.chip import Chip, Machine, Select, Stream, Sys
+from tests.portable.chip import Chip
+from tests.portable.chipunits import Machine, Select, Stream, Sys
 
 BUS_BYTES = 1024
 SEND = 2

@@ -8,7 +8,8 @@ from controller.board.rp2.flash import BLOCK_BYTES, FlashStore
 from controller.board.rp2.fram import SEGMENT_BYTES, FramStore
 from controller.record.book import RECORD_BYTES, SNAPSHOT_BYTES
 from controller.record.journal import Journal, span
-from tests.portable.chip import FRAM_BYTES, Chip, Machine
+from tests.portable.chip import FRAM_BYTES, Chip
+from tests.portable.chipunits import Machine
 
 ERASED = b"\xff"
 

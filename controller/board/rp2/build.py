@@ -19,8 +19,6 @@ from controller.board.ports import (
     RECEIVER_READY,
 )
 from controller.board.rp2.beam import Beam
-from controller.board.rp2.flash import FlashStore
-from controller.board.rp2.fram import FREQUENCY_HZ, FramStore
 from controller.board.rp2.inputs import Inputs
 from controller.board.rp2.programs import StepParts
 from controller.board.rp2.steps import PioDrive
@@ -133,12 +131,15 @@ def line(machine, pins, settings, tools):
 
 def store(machine, pins, settings, folder, watch):
     """Return the store that the settings name; none where it does not answer."""
-    try:
+    try:  # the one that is used has its code loaded, the other has not
         if settings.board_store == "fram":
+            from controller.board.rp2.fram import find  # noqa: PLC0415
+
             sda, scl = pins.pin(machine, "store_sda"), pins.pin(machine, "store_scl")
-            unit = pins.unit("store_sda")
-            return FramStore(machine.I2C(unit, sda=sda, scl=scl, freq=FREQUENCY_HZ))
+            return find(machine, pins.unit("store_sda"), sda, scl)
         if settings.board_store == "flash":
+            from controller.board.rp2.flash import FlashStore  # noqa: PLC0415
+
             return FlashStore(folder, watch)
     except OSError:
         return NoStore()

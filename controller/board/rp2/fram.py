@@ -47,3 +47,8 @@ class FramStore:
     def erase(self, segment):
         for start in range(0, SEGMENT_BYTES, CHUNK_BYTES):
             self.write(segment, start, _ERASED)
+
+
+def find(machine, unit, sda, scl):
+    """Return the store on an I2C unit of the chip. Raises OSError if it does not answer."""
+    return FramStore(machine.I2C(unit, sda=sda, scl=scl, freq=FREQUENCY_HZ))

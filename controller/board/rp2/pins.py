@@ -4,7 +4,7 @@ Theory of operation
 -------------------
 `TABLE` is the only place that says so.  A row is
 
-    (signal, GPIO, direction, pull, active level, what it is and what its 1 means)
+    (signal, GPIO, direction, pull, active level)  # what it is, and what its 1 means
 
 The active level is the one at which the signal is on; for an input that is its safe or ready side,
 so its wire is pulled the other way and a cut wire reads "not".  Settings may move a signal to
@@ -27,29 +27,29 @@ UP = 2
 BARE = 0
 
 TABLE = (
-    ("bus_tx", 0, SERIAL, BARE, 1, "to DI of the RS-485 transceiver"),
-    ("bus_rx", 1, SERIAL, UP, 1, "from RO of the RS-485 transceiver"),
-    ("bus_send", 2, OUT, BARE, 1, "to DE and /RE together: 1 while the module sends"),
-    ("line_tx", 4, SERIAL, BARE, 1, "serial line of the commands; with board_line uart only"),
-    ("line_rx", 5, SERIAL, UP, 1, "serial line of the commands; with board_line uart only"),
-    ("store_sda", 6, SERIAL, UP, 1, "FRAM, I2C data; with board_store fram only"),
-    ("store_scl", 7, SERIAL, UP, 1, "FRAM, I2C clock; with board_store fram only"),
-    ("step", 8, OUT, BARE, 1, "a pulse of 2 us a microstep"),
-    ("direction", 9, OUT, BARE, 1, "1 forward"),
-    ("enable", 10, OUT, BARE, 0, "on: motor energised; pulled up outside, so off during reset"),
-    ("stall", 11, IN, DOWN, 1, "1: the stepper driver reports a stall"),
-    ("drive_ok", 12, IN, DOWN, 1, "1: the stepper driver has no fault"),
-    ("guard", 13, IN, DOWN, 1, "1: guard shut, interlock chain healthy"),
-    ("beam", 14, IN, DOWN, 1, "1: light; 0: blocked, or no sensor"),
-    ("beam_test", 15, OUT, BARE, 1, "1: emitter dark, for the beam's test"),
-    ("pocket_index", 16, IN, DOWN, 1, "1: the index flag is at its sensor"),
-    ("magazine", 17, IN, DOWN, 1, "1: the low-level sensor sees parts"),
-    ("receiver", 18, IN, DOWN, 1, "1: bag or nest in place"),
-    ("give", 19, IN, DOWN, 1, "1: the robot asks for parts"),
-    ("ready", 20, OUT, BARE, 1, "1: a give would be obeyed"),
-    ("done", 21, OUT, BARE, 1, "1: the last give was delivered exactly"),
-    ("fault", 22, OUT, BARE, 1, "1: the last give was not"),
-    ("light", 25, OUT, BARE, 1, "status light"),
+    ("bus_tx", 0, SERIAL, BARE, 1),  # to DI of the RS-485 transceiver
+    ("bus_rx", 1, SERIAL, UP, 1),  # from RO of the RS-485 transceiver
+    ("bus_send", 2, OUT, BARE, 1),  # to DE and /RE together: 1 while the module sends
+    ("line_tx", 4, SERIAL, BARE, 1),  # serial line of the commands; with board_line uart only
+    ("line_rx", 5, SERIAL, UP, 1),  # serial line of the commands; with board_line uart only
+    ("store_sda", 6, SERIAL, UP, 1),  # FRAM, I2C data; with board_store fram only
+    ("store_scl", 7, SERIAL, UP, 1),  # FRAM, I2C clock; with board_store fram only
+    ("step", 8, OUT, BARE, 1),  # a pulse of 2 us a microstep
+    ("direction", 9, OUT, BARE, 1),  # 1 forward
+    ("enable", 10, OUT, BARE, 0),  # on: motor energised; pulled up outside, so off during reset
+    ("stall", 11, IN, DOWN, 1),  # 1: the stepper driver reports a stall
+    ("drive_ok", 12, IN, DOWN, 1),  # 1: the stepper driver has no fault
+    ("guard", 13, IN, DOWN, 1),  # 1: guard shut, interlock chain healthy
+    ("beam", 14, IN, DOWN, 1),  # 1: light; 0: blocked, or no sensor
+    ("beam_test", 15, OUT, BARE, 1),  # 1: emitter dark, for the beam's test
+    ("pocket_index", 16, IN, DOWN, 1),  # 1: the index flag is at its sensor
+    ("magazine", 17, IN, DOWN, 1),  # 1: the low-level sensor sees parts
+    ("receiver", 18, IN, DOWN, 1),  # 1: bag or nest in place
+    ("give", 19, IN, DOWN, 1),  # 1: the robot asks for parts
+    ("ready", 20, OUT, BARE, 1),  # 1: a give would be obeyed
+    ("done", 21, OUT, BARE, 1),  # 1: the last give was delivered exactly
+    ("fault", 22, OUT, BARE, 1),  # 1: the last give was not
+    ("light", 25, OUT, BARE, 1),  # status light
 )
 SIGNALS = tuple([row[0] for row in TABLE])
 
@@ -106,7 +106,7 @@ class Pins:
     def pin(self, machine, signal):
         """Return the signal's pin: an input, or an output that was put to its quiet level."""
         if signal not in self._made:
-            _, gpio, direction, pull, active, _ = self._rows[signal]
+            _, gpio, direction, pull, active = self._rows[signal]
             if direction == OUT:
                 made = machine.Pin(gpio, machine.Pin.OUT, value=1 - active)
             else:

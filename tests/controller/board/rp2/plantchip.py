@@ -22,7 +22,8 @@ from hostsim.config import ModuleConfig
 from hostsim.plant.eventlog import EventLog
 from hostsim.plant.plant import Plant
 from tests.portable import chip as chips
-from tests.portable.chip import Chip, Garbage, Machine, Reset, Select, Stream, Sys, Time
+from tests.portable.chip import Chip, Reset
+from tests.portable.chipunits import Garbage, Machine, Select, Stream, Sys, Time
 from tests.portable.dma import Rp2, Words
 
 Host = Generator[None, None, None]

@@ -97,7 +97,7 @@ def test_outputs_are_at_rest_before_anything_is_read_and_the_drive_first(tmp_pat
     board = WholeBoard(NUT, tmp_path)
     assert said_by(board, "UNIT:STAT?;:SYST:REST?") == ['2,STOPPED;0,""']
     pins = Pins()
-    for signal, gpio, direction, _, active, _ in TABLE:
+    for signal, gpio, direction, _, active in TABLE:
         state = board.chip.pins.get(gpio)
         if direction == OUT and signal != "light":
             assert state is not None and state.level == 1 - active, signal

@@ -1,6 +1,7 @@
 """The pin table: it can be wired as it is, refuses what can't, and the README shows it."""
 
 import copy
+import re
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -37,7 +38,8 @@ from controller.board.rp2.pins import (
 )
 from controller.cycle import unit
 from hostsim.config import ConfigError, convert
-from tests.portable.chip import Chip, Machine
+from tests.portable.chip import Chip
+from tests.portable.chipunits import Machine
 
 ROOT = Path(__file__).parents[4]
 NUT = tomllib.loads((ROOT / "configs/m4_nut.toml").read_text())
@@ -137,7 +139,7 @@ def test_forms_that_are_none_are_refused() -> None:
 def test_at_rest_every_output_is_quiet_and_no_input_is_driven() -> None:
     chip = Chip()
     Pins().rest(Machine(chip))
-    for _, gpio, direction, _, active, _ in TABLE:
+    for _, gpio, direction, _, active in TABLE:
         if direction == OUT:
             assert chip.pins[gpio].mode == Machine(chip).Pin.OUT
             assert chip.pins[gpio].level == 1 - active
@@ -146,7 +148,7 @@ def test_at_rest_every_output_is_quiet_and_no_input_is_driven() -> None:
 
 
 def test_a_cut_wire_of_an_input_reads_not() -> None:
-    for signal, _, direction, pull, active, _ in TABLE:
+    for signal, _, direction, pull, active in TABLE:
         if direction == IN:
             assert pull == (DOWN if active else UP), signal
 
@@ -158,7 +160,11 @@ PULLS = {DOWN: "down", UP: "up", BARE: ""}
 
 
 def test_the_wiring_table_is_the_one_of_the_pins() -> None:
-    for signal, gpio, direction, pull, active, note in TABLE:
+    source = (ROOT / "controller/board/rp2/pins.py").read_text()
+    for signal, gpio, direction, pull, active in TABLE:
+        found = re.search(rf'^    \("{signal}", .*\),  # (.*)$', source, re.MULTILINE)
+        assert found
+        note = found[1]
         row = f"| `{signal}` | {gpio} | {WAYS[direction]} | {PULLS[pull]} | {active} | {note} |"
         assert row.replace("|  |", "| |") in README, row
 
