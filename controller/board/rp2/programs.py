@@ -13,7 +13,7 @@ and interval - 14 in the ISR, and then goes round once a step:
 which is Y + 14, within a word and from word to word: no jitter, whatever the words are.  Where the
 queue is dry the program stalls in the first `out` with the pin low, and goes on as if the word had
 been there all along: starving makes steps late by as much, never early and never lost.  From rest
-the first pulse rises FIRST_EARLY_TICKS before its interval is over, as no pulse came before it.
+the first pulse rises 9 ticks before its interval is over, because there is no pulse before it.
 
 `count` runs on a state machine of its own at the speed of the chip and watches the pin itself.  X
 starts at 2^32 - 1 and loses one a pulse, so the pulses really issued are ~X.  It is never stopped.
@@ -30,14 +30,13 @@ to `words`.
 # ruff: noqa: F821
 # mypy: disable-error-code="name-defined"
 
-from controller.motion.words import PULSE_TICKS, TICK_HZ
+from controller.motion.words import TICK_HZ
 
 STEP_MACHINE = 0  # state machines 0 to 3 are those of PIO block 0
 COUNT_MACHINE = 1
 # Words to the queue of the step machine are asked for under this number: block * 8 + machine
 # (table "DREQs" in the data sheets of RP2040 and RP2350).
 STEP_DREQ = STEP_MACHINE
-FIRST_EARLY_TICKS = PULSE_TICKS - 1
 
 
 def assemble(rp2):

@@ -15,10 +15,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pioemu import State
 
-from controller.board.rp2.programs import FIRST_EARLY_TICKS
 from controller.motion.pace import Pace
 from controller.motion.place import Place
-from controller.motion.words import Move, pack
+from controller.motion.words import OVERHEAD_TICKS, PULSE_TICKS, TICK_HZ, Move, pack
 from hostsim.config import load
 from tests.controller.board.rp2.emulation import (
     COUNT,
@@ -59,6 +58,7 @@ top:
 
 # Pulse of 2 us at 5 MHz: stepper driver chips ask for 0.1 to 2 us (common practice, no source).
 PULSE = 10
+FIRST_EARLY_TICKS = PULSE - 1  # before the first pulse there is none to wait for
 SHORTEST = 14
 LONGEST = 1_048_589
 
@@ -90,6 +90,13 @@ def test_both_assemblers_make_the_same_words(text, program) -> None:
     assert program.words == list(other.assembled)
     assert program.wrap_target == other.pio_kwargs["wrap_target"]
     assert program.wrap_top == other.pio_kwargs["wrap"]
+
+
+def test_the_programs_and_the_words_speak_of_the_same_ticks() -> None:
+    (rise, fall), (later, _) = pulses([pack(2, OVERHEAD_TICKS)])
+    assert later - rise == OVERHEAD_TICKS == SHORTEST
+    assert fall - rise == PULSE_TICKS == PULSE
+    assert PULSE / TICK_HZ == 2e-6
 
 
 def test_the_programs_fit_one_block_of_the_chip_several_times_over() -> None:
