@@ -50,7 +50,7 @@ def _draw_whole(axes: Axes, config: ModuleConfig, drive: Drive) -> None:
               label=f"the same over {MARGIN:g}")  # fmt: skip
     ramp, asked = _asked_mn_m(config, drive, 1)
     axes.plot(ramp, asked, color=ORANGE, label="asked for by a run")
-    axes.set_ylim(0, 1.55 * float(torque.max()))
+    axes.set_ylim(0, 1.55 * float(max(torque.max(), asked.max())))
     axes.set_xlim(0, speeds[-1])
     for row, (speed, name, colour) in enumerate(marks):
         height = 0.98 - 0.08 * row  # each on a line of its own, however near the speeds are

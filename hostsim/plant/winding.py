@@ -52,7 +52,9 @@ def curve(
     """Follow the current of a motor that stands with `peak_n_m` at a sine of `current_a`."""
     emf_v_s = peak_n_m / current_a  # volts of a phase at 1 rad/s of the shaft: power in = power out
     rate = SPEEDS_REV_S[1:, None] * 2 * np.pi  # shaft, rad/s
-    step_s = np.pi / (pole_pairs * rate * STEPS)
+    # What is left of a current after one step, and what a volt has made of it: exactly.
+    kept = np.exp(-np.pi / (pole_pairs * rate * STEPS) * resistance_ohm / inductance_h)
+    gain = (1 - kept) / resistance_ohm
     current = np.zeros((len(SPEEDS_REV_S) - 1, len(ANGLES)))
     work = current
     for _ in range(ROUNDS):
@@ -63,11 +65,9 @@ def curve(
             facing = np.cos(angle - ANGLES)
             emf_v = emf_v_s * rate * facing
             # The voltage that would bring the current there in one step, as far as there is any.
-            volts = resistance_ohm * wanted + emf_v + inductance_h * (wanted - current) / step_s
-            volts = np.clip(volts, -supply_v, supply_v)
-            rise = (volts - emf_v - resistance_ohm * current) * step_s / inductance_h
-            work = work + (current + rise / 2) * facing
-            current = current + rise
+            volts = np.clip(emf_v + (wanted - kept * current) / gain, -supply_v, supply_v)
+            before, current = current, kept * current + gain * (volts - emf_v)
+            work = work + (before + current) / 2 * facing
         current = (start - current) / 2
     # Two phases, each with the mean of current times its facing of the rotor.
     share = 2 * (work / STEPS).max(axis=1) / current_a

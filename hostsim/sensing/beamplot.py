@@ -72,8 +72,8 @@ def _draw_chances(axes: Axes, config: ModuleConfig, facts: Facts, sensing: Sensi
         )
         if rate  # 0: nothing slides, and a logarithmic axis has no place for it
     ]
-    slowest = min(rate for rate, _, _ in marks)
-    rates = np.geomspace(0.7 * slowest, 1.6 * sensing.overlap_rate, RATES)
+    shown = [sensing.overlap_rate, *(rate for rate, _, _ in marks)]
+    rates = np.geomspace(0.7 * min(shown), 1.6 * max(shown), RATES)
     for guard_s, name, style in (
         (0.0, "overlap: two look like one", "-"),
         (merge_s, "pulses joined by the firmware", (0, (4, 2))),

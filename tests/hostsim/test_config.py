@@ -181,6 +181,12 @@ def test_a_key_left_out_is_missing_unless_it_has_a_default(row):
         ("beam", "drop", "beam.drop_mm"),
         ("beam", "capacity", "magazine.capacity"),  # right key, wrong section
         ("part", "pitch_radius", "sprocket.pitch_radius_mm"),
+        # A unit that is missing or another one.
+        ("motor", "supply", "motor.supply_v"),
+        ("motor", "inductance_uh", "motor.inductance_mh"),
+        ("magazine", "height_cm", "magazine.height_mm"),
+        ("joint", "layer_um", "joint.layer_mm"),
+        ("scale", "resolution_mg", "scale.resolution_g"),
     ],
 )
 def test_an_unknown_key_is_refused_with_the_nearest_known_one(section, key, meant):

@@ -7,10 +7,14 @@ import tomllib
 from pathlib import Path
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from hostsim import figures
 from hostsim.config import convert, load
+from hostsim.config_keys import ROWS
 from tests.controller.motion.test_reach import optimal_us
+from tests.hostsim.described import described
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 NUT = tomllib.loads((CONFIGS / "m4_nut.toml").read_text())
@@ -160,3 +164,28 @@ def test_the_report_reads_as_text_and_as_json(shipped):
     assert told["facts"]["steps_per_pocket"] == str(shipped.facts.steps_per_pocket)
     warned = check(("beam", "test_output", False)).render()
     assert warned.splitlines()[2].startswith("warning: ")
+
+
+HOST_ONLY = [row for row in ROWS if row.default is not None and row.kind in (int, float)]
+
+
+@st.composite
+def host_only_values(draw):
+    """Values anywhere in the ranges of some keys that the firmware doesn't know, ends included."""
+    written = {}
+    for row in draw(st.lists(st.sampled_from(HOST_ONLY), min_size=1, max_size=12, unique=True)):
+        span = st.integers if row.kind is int else st.floats
+        value = st.sampled_from(row.choices) if row.choices else span(row.low, row.high)
+        written.setdefault(row.section, {})[row.name] = draw(value)
+    return written
+
+
+@settings(max_examples=40, deadline=None)
+@given(host_only_values(), st.sampled_from(["none", "bolts", "pins"]))
+def test_whatever_is_allowed_has_figures_in_text_and_in_json(written, located_by):
+    written.setdefault("joint", {})["located_by"] = located_by
+    report = figures.check(described(**written))
+    assert report.render()
+    told = json.loads(report.to_json(), parse_constant=pytest.fail)  # neither NaN nor Infinity
+    assert (told["joint"] is None) == (located_by == "none")
+    assert all(told[key] for key in ("facts", "drive", "sensing", "service", "spares"))
