@@ -41,7 +41,8 @@ time.ticks = TURN - 5
 clock = Clock(time)
 wrong = 0
 passed = 0
-for step in (3, 1, 1, 100000, TURN // 2 - 1, 7, TURN // 2 - 1, TURN // 2 - 1, TURN // 2 - 1, 123456):
+most = TURN // 2 - 1
+for step in (3, 1, 1, 100000, most, 7, most, most, most, 123456):
     stamp = (time.ticks + step // 2) % TURN
     time.ticks = (time.ticks + step) % TURN
     passed += step
@@ -62,7 +63,8 @@ cuts = bytearray(1)
 def cut():
     cuts[0] = (cuts[0] + 1) & 255
 
-inputs = Inputs(((1, pins[2], 1), (8, pins[3], 1), (16, pins[4], 1)), (pins[5], 1, 1, 3), cut, clock, 12)
+levels = ((1, pins[2], 1), (8, pins[3], 1), (16, pins[4], 1))
+inputs = Inputs(levels, (pins[5], 1, 1, 3), cut, clock, 12)
 
 class Uart:
     done = True
