@@ -21,7 +21,7 @@ from decimal import ROUND_CEILING, ROUND_FLOOR, Context, Decimal
 from pathlib import Path
 from typing import Any
 
-from controller import settings as core
+from controller import keys as core
 from controller.checks import Problem
 from controller.settings import Settings
 from hostsim.config_keys import (

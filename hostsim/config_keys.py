@@ -8,7 +8,7 @@ defaults are round figures of common practice, to be replaced by one's own.
 from dataclasses import dataclass
 from typing import Any
 
-from controller import settings as core
+from controller import keys as core
 
 STEPS_PER_TURN = 0  # as a factor: microsteps of one motor turn, which [motor] gives
 

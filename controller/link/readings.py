@@ -12,7 +12,7 @@ from controller.cycle.orders import TICKET_MAX
 from controller.cycle.requestchart import FREEING, WAITING
 from controller.cycle.verdict import DOUBTFUL
 from controller.link.refusal import DATA_STALE, ILLEGAL_VALUE, Refused
-from controller.settings import NAMES
+from controller.settings import the_keys
 
 MAKER = "Tallywheel"
 VERSION = "0.1.0"
@@ -162,13 +162,13 @@ class Readings:
 
     def setting(self, name):
         """The value of one setting by its firmware key."""
-        if name not in NAMES:
+        if name not in the_keys().NAMES:
             raise Refused(ILLEGAL_VALUE, f"no setting {name}")
         return getattr(self.settings, name)
 
     def setting_names(self):
         """All firmware keys, in the order of the settings table."""
-        return NAMES
+        return the_keys().NAMES
 
     def events_count(self):
         """How many events wait to be read."""

@@ -9,20 +9,9 @@ from hypothesis import strategies as st
 
 from controller import checks
 from controller.counting.windows import Windows
+from controller.keys import CHOICE, INTEGER, LADDER, NAMES, OPTIONAL, ROWS, TEXT, check
 from controller.motion.profile import Planner
-from controller.settings import (
-    CHOICE,
-    INTEGER,
-    LADDER,
-    NAMES,
-    OPTIONAL,
-    ROWS,
-    TEXT,
-    Settings,
-    SettingsError,
-    check,
-    from_json,
-)
+from controller.settings import Settings, SettingsError, from_json
 from tests.portable.module import NUT, values
 
 NUMBERS = [row for row in ROWS if row[1] in (INTEGER, OPTIONAL)]

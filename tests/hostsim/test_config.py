@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from controller import settings as core
+from controller import keys as core
 from hostsim.config import ConfigError, convert, load
 from hostsim.config_keys import BY_CORE, ROWS, SECTIONS, STEPS_PER_TURN, Row
 

@@ -1,6 +1,7 @@
 """The settings table on both interpreters: same refusals, same JSON."""
 
-from controller.settings import NAMES, ROWS, SettingsError, check, from_json
+from controller.keys import NAMES, ROWS, check
+from controller.settings import SettingsError, from_json
 from tests.portable.module import settings, values
 
 

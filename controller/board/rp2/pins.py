@@ -17,7 +17,7 @@ held against this one by a test.
 needs nothing but this file.
 """
 
-from controller.checks import Problem, nearest
+from controller.borrow import borrow
 
 IN = 1
 OUT = 2
@@ -126,11 +126,16 @@ class Pins:
                 self.pin(machine, signal).value(1 - self.active(signal))
 
 
+def _problem(*fields):
+    """Return a problem; most boards have none, and need not keep what one is made of."""
+    return borrow("controller.checks").Problem(*fields)
+
+
 def check(key, value):
     """Return what is wrong with the form of `board_pins`, row by row."""
     if not isinstance(value, (list, tuple)) or len(value) > len(TABLE):
         why = "must be a list of [signal, GPIO] or [signal, GPIO, active level]"
-        return [Problem(key, value, "rows", 0, len(TABLE), why)]
+        return [_problem(key, value, "rows", 0, len(TABLE), why)]
     problems = []
     named = []
     for at in range(len(value)):
@@ -138,20 +143,22 @@ def check(key, value):
         row = value[at]
         if not isinstance(row, (list, tuple)) or len(row) not in (2, 3):
             why = "must be [signal, GPIO] or [signal, GPIO, active level]"
-            problems.append(Problem(name, row, "", None, None, why))
+            problems.append(_problem(name, row, "", None, None, why))
         elif row[0] not in SIGNALS:
             why = "must be a signal"
             if isinstance(row[0], str):
-                why = "no such signal; the nearest is " + nearest(row[0], SIGNALS)
-            problems.append(Problem(name, row[0], "", None, None, why))
+                why = "no such signal; the nearest is " + borrow("controller.checks").nearest(
+                    row[0], SIGNALS
+                )
+            problems.append(_problem(name, row[0], "", None, None, why))
         elif row[0] in named:
-            problems.append(Problem(name, row[0], "", None, None, "stands twice"))
+            problems.append(_problem(name, row[0], "", None, None, "stands twice"))
         elif type(row[1]) is not int or row[1] < 0:
-            problems.append(Problem(name, row[1], "GPIO", 0, max(CHIPS.values()) - 1, row[0]))
+            problems.append(_problem(name, row[1], "GPIO", 0, max(CHIPS.values()) - 1, row[0]))
         elif len(row) == 3 and row[0] in FIXED:
-            problems.append(Problem(name, row[2], "", 1, 1, row[0] + ": this level is fixed"))
+            problems.append(_problem(name, row[2], "", 1, 1, row[0] + ": this level is fixed"))
         elif len(row) == 3 and (type(row[2]) is not int or not 0 <= row[2] <= 1):
-            problems.append(Problem(name, row[2], "", 0, 1, row[0] + ": the active level"))
+            problems.append(_problem(name, row[2], "", 0, 1, row[0] + ": the active level"))
         else:
             named.append(row[0])
     return problems
@@ -166,12 +173,12 @@ def conflicts(key, chip, overrides):
         gpio = pins.gpio(signal)
         name = f"{key}.{signal}"
         if gpio >= CHIPS[chip]:
-            problems.append(Problem(name, gpio, "", 0, CHIPS[chip] - 1, "GPIOs of the " + chip))
+            problems.append(_problem(name, gpio, "", 0, CHIPS[chip] - 1, "GPIOs of the " + chip))
         elif gpio in user:
             why = f"{user[gpio]} is on this pin; move one of them"
-            problems.append(Problem(name, gpio, "", None, None, why))
+            problems.append(_problem(name, gpio, "", None, None, why))
         elif signal in _FUNCTIONS and not _fits(signal, gpio):
-            problems.append(Problem(name, gpio, "", None, None, _WHERE[_FUNCTIONS[signal]]))
+            problems.append(_problem(name, gpio, "", None, None, _WHERE[_FUNCTIONS[signal]]))
         else:
             user[gpio] = signal
     if problems:
@@ -179,10 +186,10 @@ def conflicts(key, chip, overrides):
     for first, second in _PAIRS:
         if pins.unit(first) != pins.unit(second):
             why = f"must be on the same unit of the chip as {first}"
-            problems.append(Problem(f"{key}.{second}", pins.gpio(second), "", None, None, why))
+            problems.append(_problem(f"{key}.{second}", pins.gpio(second), "", None, None, why))
     if pins.unit("bus_tx") == pins.unit("line_tx"):
         why = "must be on the other UART than bus_tx"
-        problems.append(Problem(key + ".line_tx", pins.gpio("line_tx"), "", None, None, why))
+        problems.append(_problem(key + ".line_tx", pins.gpio("line_tx"), "", None, None, why))
     return problems
 
 
