@@ -13,6 +13,7 @@ from hostsim.module import SimModule
 
 CONFIGS = Path(__file__).parents[3] / "configs"
 NUT = load(CONFIGS / "m4_nut.toml")
+WASHER = load(CONFIGS / "m4_washer.toml")
 SCREW = load(CONFIGS / "m4x12_socket_screw.toml")
 BEGUN = datetime(2026, 11, 26, 9, 0, tzinfo=UTC)
 
@@ -29,8 +30,9 @@ class Guide:
         prints = fingerprint(self.client.settings())
         self.record, told = Record.take_up(path, procedure, who, prints, self.now())
         self.said.append(told)
-        # Never into the description itself, which may be one that ships.
-        options = {"out": str(path.with_name("measured.toml")), **(options or {})}
+        options = dict(options or {})
+        if config.path.resolve().parent == CONFIGS.resolve():  # one that ships stays as it is
+            options["out"] = str(path.with_name("measured.toml"))
         self.session = Session(self.client, self.person, self.record, config, options, self.now)
 
     def now(self):

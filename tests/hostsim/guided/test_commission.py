@@ -24,7 +24,7 @@ from hostsim.plant.faults import MIXES, FaultMix
 from hostsim.plant.steps import TrainReader
 from hostsim.plant.world import World
 from hostsim.wires import LinkError
-from tests.hostsim.guided.rig import NUT, SCREW, Guide
+from tests.hostsim.guided.rig import NUT, SCREW, WASHER, Guide
 from tests.hostsim.guided.truths import Hidden, commissioned, covered, hidden
 
 KEYS = [step.key for step in STEPS]
@@ -40,12 +40,12 @@ def sound(config=NUT, **world):
     return Hidden(World.of(config, **world), MIXES["none"])
 
 
-@pytest.mark.parametrize("seed", [3, 9])
-def test_what_is_hidden_is_found_within_the_stated_limits(path, seed):
-    truth = hidden(NUT, seed)
-    guide, ended = commissioned(path, NUT, seed, truth)
+@pytest.mark.parametrize(("config", "seed"), [(NUT, 3), (NUT, 9), (WASHER, 1), (SCREW, 1)])
+def test_what_is_hidden_is_found_within_the_stated_limits(path, config, seed):
+    truth = hidden(config, seed)
+    guide, ended = commissioned(path, config, seed, truth)
     assert ended.how == "finished"
-    missed = [name for name, held in covered(NUT, truth, guide.record).items() if not held]
+    missed = [name for name, held in covered(config, truth, guide.record).items() if not held]
     assert missed == []
     assert guide.client.state() is UnitState.STOPPED
     assert guide.client.rate() == 1.0

@@ -58,7 +58,7 @@ def commissioned(path, config, seed, truth, **options):
         PROCEDURE,
         config,
         seed,
-        options={**DEFAULTS, "out": str(path.with_name("measured.toml")), **options},
+        options={**DEFAULTS, **options},
         machine=truth.world,
         faults=truth.mix,
     )
