@@ -204,6 +204,11 @@ class WholeBoard:
         answer, _, self.stream.said = self.stream.said.partition(b"\n")
         return answer.decode()
 
+    def pull_the_plug(self) -> None:
+        """The power goes, in the middle of whatever the board is doing; for `chip.at`."""
+        self.chip.dead = True
+        raise PowerOff
+
     def fail(self, error: Exception) -> Host:
         """Have the firmware raise something in whatever it does next."""
 
