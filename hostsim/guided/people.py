@@ -10,7 +10,9 @@ answers like somebody at a module on which all is well, because a pipe has no ey
 Both are for trying procedures out.  Nobody should be simulated at a real machine.
 """
 
+import errno
 import os
+import stat
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -18,6 +20,7 @@ from typing import Any
 from hostsim import bench, hands
 from hostsim.guided.conversation import BACKWARD, FORWARD, STILL
 from hostsim.module import SimModule
+from hostsim.wires import LinkError
 
 TURNED_POCKETS = 0.05  # less than this nobody sees
 
@@ -112,10 +115,15 @@ class PipePerson(_Person):
     """Somebody at a served module, told what to do through the named pipe at `path`."""
 
     def __init__(self, path: Path, say: Callable[[str], None] = print) -> None:
-        """Raises OSError if nobody serves that pipe."""
+        """Raises OSError if nobody serves that pipe, or it is none."""
         super().__init__(say, {"bag": 1})
+        if not stat.S_ISFIFO(path.stat().st_mode):
+            raise OSError(errno.EINVAL, "it is no named pipe", str(path))
         self._pipe = os.open(path, os.O_WRONLY | os.O_NONBLOCK)
 
     def _deed(self, deed: str) -> None:
         if deed and deed != "empty the bag":
-            os.write(self._pipe, f"{deed}\n".encode())
+            try:
+                os.write(self._pipe, f"{deed}\n".encode())
+            except OSError as error:
+                raise LinkError(f"the served module is gone: {error.strerror}") from error

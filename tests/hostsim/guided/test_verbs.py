@@ -67,6 +67,11 @@ def test_no_module_and_no_pipe_are_told_in_a_line(served, tmp_path, capsys):
     assert "there is no such port" in refused(capsys, status)
     status = guided("bringup", port, tmp_path, "--hands", tmp_path / "hands")
     assert "tallywheel serve CONFIG --hands" in refused(capsys, status)
+    notes = tmp_path / "notes"
+    notes.write_text("keep")
+    status = guided("bringup", port, tmp_path, "--hands", notes)
+    assert "no named pipe" in refused(capsys, status)
+    assert notes.read_text() == "keep"
 
 
 def test_a_file_that_is_no_record_is_told_in_a_line_and_kept(served, tmp_path, capsys):
