@@ -20,13 +20,13 @@ DOCUMENTS = sorted(
     if not any(part.startswith(".") for part in path.relative_to(ROOT).parts)
 )
 README = (ROOT / "README.md").read_text(encoding="utf-8")
-TRIED = ("dispense", "replay", "plan", "check")
+TRIED = ("size", "check", "dispense", "bundle", "replay", "plan")
 
 
 def sessions() -> list[tuple[str, str]]:
     """Each `tallywheel` command of the README that ends by itself, and what it is said to print."""
     setup = r"```sh\n.*?&& \.venv/bin/(tallywheel .*?)\n```\n```\n(.*?)```"
-    console = r"```console\n\$ (tallywheel .*?)\n(.*?)```"
+    console = r"(?:```console\n|(?<=\n))\$ (tallywheel .*?)\n(.*?)(?=```|\$ tallywheel)"
     found = re.findall(setup, README, re.S) + re.findall(console, README, re.S)
     return [each for each in found if each[0].split()[1] in TRIED]
 
