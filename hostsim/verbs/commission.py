@@ -7,10 +7,10 @@ from hostsim.verbs.common import VerbError, Verbs, add_verb, number, output_path
 from hostsim.verbs.guidance import add_arguments, report_path, run_through, session
 
 DETAILS = """\
-Measures, in this order: home, motor steps per pocket over whole turns, lash, fall time and phase of
-release from parts at two rates, pulse width, the windows these allow, the highest rate with the
-yield asked for, and the count, by parts counted by hand. Each figure comes with its limits at 95 %
-confidence. Needs some hundred parts of the kind the module is for, and half an hour.
+Measures, in this order: home, motor steps per pocket over whole turns, lash, the highest rate with
+the yield asked for, fall time and phase of release from parts at two rates, pulse width, the
+windows these allow, and the count, by parts counted by hand. Each figure comes with its limits at
+95 % confidence. Needs some hundred parts of the kind the module is for, and half an hour.
 
 Before every step in which the motor may turn you are asked, and once more before anything is
 written: to --out, or else to CONFIG itself. There the comments stay, and a changed line says when
