@@ -212,6 +212,8 @@ def _host_only(row: Row, value: Any) -> Iterator[str]:
     """Yield what is wrong with the value of a key that the firmware doesn't know."""
     if row.kind is list:
         yield from _points(row, value)
+    elif row.or_zero and value == 0:
+        return
     elif row.kind is not str and not row.low <= value <= row.high:
         yield _line(row.key, value, row.unit, _span(row), "")
     elif row.choices and value not in row.choices:
@@ -301,7 +303,8 @@ def _line(key: str, value: Any, unit: str, allowed: str, why: str) -> str:
 
 
 def _span(row: Row) -> str:
-    return f"{row.low:.10g} to {row.high:.10g}"
+    zero = "0 or " if row.or_zero else ""
+    return f"{zero}{row.low:.10g} to {row.high:.10g}"
 
 
 def _between(low: int, high: int, factor: int, or_zero: bool = False) -> str:

@@ -26,6 +26,7 @@ class Row:
     low: float = 0.0  # low and high only where there is no firmware key
     high: float = 0.0
     default: Any = None  # of a key without a firmware key; None where it must be written
+    or_zero: bool = False  # 0 is allowed too, below `low`
     choices: tuple[Any, ...] = ()  # the values that there are, if not all in the range
 
     @property
@@ -51,8 +52,9 @@ ROWS = (
     Row("motor", "holding_torque_n_m", "N m", low=0.005, high=50.0),
     Row("motor", "rotor_inertia_g_cm2", "g cm2", low=0.5, high=50_000.0),
     Row("motor", "current_a", "A", low=0.05, high=20.0),
-    Row("motor", "resistance_ohm", "ohm", low=0.0, high=500.0, default=0.0),  # 0: estimated
-    Row("motor", "inductance_mh", "mH", low=0.0, high=1_000.0, default=0.0),  # 0: estimated
+    # 0: estimated
+    Row("motor", "resistance_ohm", "ohm", low=0.01, high=500.0, default=0.0, or_zero=True),
+    Row("motor", "inductance_mh", "mH", low=0.01, high=1_000.0, default=0.0, or_zero=True),
     Row("motor", "supply_v", "V", low=3.0, high=200.0, default=24.0),
     Row("motor", "duty", "of the time", low=0.0, high=1.0, default=1.0),
     Row("motor", "pull_out", "[rev/s, N m]", kind=list, default=[]),
@@ -95,7 +97,8 @@ ROWS = (
     Row("magazine", "capacity", "parts", "magazine_capacity", kind=int),
     Row("magazine", "low_level", "parts", "magazine_low", kind=int),
     Row("magazine", "low_sensor", "", "magazine_sensor", kind=bool),
-    Row("magazine", "pitch_mm", "mm", low=0.0, high=200.0, default=0.0),  # 0: from the part
+    # 0: from the part
+    Row("magazine", "pitch_mm", "mm", low=0.1, high=200.0, default=0.0, or_zero=True),
     Row("magazine", "height_mm", "mm", low=1.0, high=5_000.0, default=300.0),
     Row("magazine", "incline_deg", "deg", low=5.0, high=90.0, default=65.0),
     Row("magazine", "friction", "of the force", low=0.01, high=1.5, default=0.25),

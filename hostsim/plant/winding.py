@@ -53,8 +53,8 @@ def curve(
     emf_v_s = peak_n_m / current_a  # volts of a phase at 1 rad/s of the shaft: power in = power out
     rate = SPEEDS_REV_S[1:, None] * 2 * np.pi  # shaft, rad/s
     # What is left of a current after one step, and what a volt has made of it: exactly.
-    kept = np.exp(-np.pi / (pole_pairs * rate * STEPS) * resistance_ohm / inductance_h)
-    gain = (1 - kept) / resistance_ohm
+    faded = np.pi / (pole_pairs * rate * STEPS) * resistance_ohm / inductance_h
+    kept, gain = np.exp(-faded), -np.expm1(-faded) / resistance_ohm
     current = np.zeros((len(SPEEDS_REV_S) - 1, len(ANGLES)))
     work = current
     for _ in range(ROUNDS):

@@ -39,7 +39,7 @@ def refused(change=None, **sections: dict[str, Any]) -> list[str]:
 def bounds(row: Row) -> tuple[Fraction, Fraction, bool]:
     """Return (low, high, 0 allowed too) in the unit of the file."""
     if not row.core:
-        return Fraction(str(row.low)), Fraction(str(row.high)), False
+        return Fraction(str(row.low)), Fraction(str(row.high)), row.or_zero
     _, kind, _, low, high, _, _ = core.ROW_OF[row.core]
     factor = TURN if row.factor == STEPS_PER_TURN else row.factor
     return Fraction(low, factor), Fraction(high, factor), kind == core.OPTIONAL

@@ -176,10 +176,12 @@ def host_only_values(draw):
     for row in draw(st.lists(st.sampled_from(HOST_ONLY), min_size=1, max_size=12, unique=True)):
         span = st.integers if row.kind is int else st.floats
         value = st.sampled_from(row.choices) if row.choices else span(row.low, row.high)
+        value = value | st.just(0) if row.or_zero else value
         written.setdefault(row.section, {})[row.name] = draw(value)
     return written
 
 
+@pytest.mark.filterwarnings("error")
 @settings(max_examples=40, deadline=None)
 @given(host_only_values(), st.sampled_from(["none", "bolts", "pins"]))
 def test_whatever_is_allowed_has_figures_in_text_and_in_json(written, located_by):

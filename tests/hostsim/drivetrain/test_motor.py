@@ -36,7 +36,7 @@ def test_at_standstill_a_sine_gives_what_one_phase_does():
 
 def test_far_out_the_supply_drives_against_the_inductance_alone():
     """T -> p psi V / (w L) where resistance does not matter."""
-    motor = winding(resistance_ohm=0.001, inductance_mh=5.0)
+    motor = winding(resistance_ohm=0.01, inductance_mh=5.0)
     rate = 2 * math.pi * 50 * 100.0
     reached = AMPLITUDE * 24 / (rate * 5e-3)
     assert at(motor, 100) == pytest.approx([50 * motor.flux_v_s * reached], rel=1e-3)
