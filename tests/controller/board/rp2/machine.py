@@ -18,7 +18,7 @@ class Machine:
     """`rp2.StateMachine`."""
 
     def __init__(self, chip: Any, number: int) -> None:
-        self._chip = chip
+        self.chip = chip
         self.number = number
         self._enabled = False
         self._program = assembler.Program([0], 0, 0, {})
@@ -39,7 +39,7 @@ class Machine:
     # What the firmware sees.
 
     def init(self, program: Any, freq: int = 0, sideset_base: Any = None, **_: Any) -> None:
-        self._chip.call()
+        self.chip.call()
         self._switch(False)
         self._program = program
         self._divider = CLOCK_HZ // freq if freq else 1
@@ -50,46 +50,46 @@ class Machine:
         self._side_set(0)
 
     def active(self, value: int | None = None) -> bool:
-        self._chip.call()
+        self.chip.call()
         if value is not None:
             self._switch(bool(value))
         return self._enabled
 
     def restart(self) -> None:
-        self._chip.call()
+        self.chip.call()
         self._reset()
         if self._enabled:
-            self.next_at = self._chip.now + self._divider
+            self.next_at = self.chip.now + self._divider
         self._side_set(0)  # of the jump to the beginning
 
     def exec(self, word: int) -> None:
-        self._chip.call()
+        self.chip.call()
         assert word & 0x1F00 == 0  # no delay, and the pin low
         assert self._do(word)
         self._side_set(0)
 
     def rx_fifo(self) -> int:
-        self._chip.call()
+        self.chip.call()
         return len(self._received)
 
     def get(self) -> int:
-        self._chip.call()
+        self.chip.call()
         return self._received.popleft()
 
     # What goes on inside.
 
     def _switch(self, on: bool) -> None:
         if on and not self._enabled:
-            self.next_at = self._chip.now + self._left
+            self.next_at = self.chip.now + self._left
         elif self._enabled and not on:
             waiting = self.next_at is None
-            self._left = 0 if waiting else max(0, self.next_at - self._chip.now)
+            self._left = 0 if waiting else max(0, self.next_at - self.chip.now)
             self.next_at = None
         self._enabled = on
 
     def push(self, word: int) -> None:
         if len(self.queue) >= QUEUE_DEPTH:
-            self._chip.broken.append("a word to a full queue")
+            self.chip.broken.append("a word to a full queue")
             return
         self.queue.append(word)
         self.wake()
@@ -97,11 +97,11 @@ class Machine:
     def wake(self) -> None:
         """Something that an instruction may wait for has happened."""
         if self._enabled and self.next_at is None:
-            self.next_at = self._chip.now + self._divider
+            self.next_at = self.chip.now + self._divider
 
     def _side_set(self, level: int) -> None:
         if self._side:
-            self._chip.move_step(level)
+            self.chip.move_step(level)
 
     def act(self) -> None:
         word = self._program.words[self._pc]
@@ -109,14 +109,14 @@ class Machine:
         at = self._pc
         self._side_set(shared >> 4)
         if word & 0xE0E0 == 0x0080 and word & 31 == at and self._y:
-            self.next_at = self._chip.now + self._y * self._divider
+            self.next_at = self.chip.now + self._y * self._divider
             self._y = 0
             return
         if not self._do(word):
             self.next_at = None
             return
         delay = shared & 15 if self._side else shared
-        self.next_at = self._chip.now + (1 + delay) * self._divider
+        self.next_at = self.chip.now + (1 + delay) * self._divider
         if self._pc == at:
             self._pc = self._program.wrap_target if at == self._program.wrap_top else at + 1
         elif self._pc < 0:
@@ -137,7 +137,7 @@ class Machine:
                     self._pc = -1 - (operands & 31)
                 self._y = self._y - 1 & MASK
             case 1, wanted:
-                return self._chip.step_level == wanted >> 2
+                return self.chip.step_level == wanted >> 2
             case 3, register:
                 return self._out({1: "_x", 6: "_isr"}[register], operands & 31)
             case 4, 0:

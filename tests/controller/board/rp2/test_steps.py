@@ -8,8 +8,9 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from controller.board.ports import RUNNING
-from controller.motion.words import Move
+from controller.motion.words import Move, pack
 from tests.controller.board.rp2.bench import Bench, check_pulses, handed_over, moves, ramp
+from tests.controller.board.rp2.emulation import pulses
 
 RUN = Move(1, ramp(80, 100), 400, 100, ramp(80, 100, down=True))
 BACK = Move(-1, ramp(30, 200), 7, 200, ramp(30, 200, down=True))
@@ -31,6 +32,35 @@ def test_moves_come_out_as_ordered_one_after_the_other(ordered: list[Move]) -> N
         check_pulses(bench, move)
         bench.check()
         assert bench.drive.status() == (0, move.steps)
+
+
+@settings(max_examples=15, deadline=None)
+@given(st.lists(st.tuples(st.integers(1, 9), st.integers(14, 400)), min_size=1, max_size=8))
+def test_the_chip_of_the_bench_makes_the_pulses_of_the_emulator(pairs: list) -> None:
+    words = [pack(*pair) for pair in pairs]
+    machine = Bench().chip.machines[0]
+    chip = machine.chip
+    begun_at = chip.now
+    machine.active(1)
+    for word in words:
+        machine.push(word)
+    chip.pass_us(20_000)
+    ups = [(cycle - begun_at) // 25 for cycle, _ in chip.edges]
+    emulated = [tick for pulse in pulses(words) for tick in pulse]
+    assert [tick - ups[0] for tick in ups] == [tick - emulated[0] for tick in emulated]
+
+
+@settings(max_examples=20, deadline=None)
+@given(moves(), st.lists(st.integers(1, 2_000), min_size=1, max_size=20))
+def test_the_count_is_that_of_the_pin_at_any_instant(move: Move, waits: list[int]) -> None:
+    bench = Bench()
+    bench.start(move)
+    for wait_us in waits:
+        bench.chip.pass_us(wait_us)
+        before = len(bench.rises())
+        flags, issued = bench.drive.status()
+        assert before <= issued <= len(bench.rises())
+        assert bool(flags & RUNNING) == (issued < move.steps)
 
 
 @pytest.mark.parametrize("cruise", [*range(13), 4095, 4096, 4097])
