@@ -9,7 +9,14 @@ from hypothesis import strategies as st
 
 from controller.board.ports import RUNNING
 from controller.motion.words import Move, pack
-from tests.controller.board.rp2.bench import Bench, check_pulses, handed_over, moves, ramp
+from tests.controller.board.rp2.bench import (
+    PULSE_CYCLES,
+    Bench,
+    check_pulses,
+    handed_over,
+    moves,
+    ramp,
+)
 from tests.controller.board.rp2.emulation import pulses
 
 RUN = Move(1, ramp(80, 100), 400, 100, ramp(80, 100, down=True))
@@ -145,6 +152,37 @@ def test_a_halt_at_any_instant_counts_right_and_the_next_move_is_whole(
     bench.start(following)
     bench.finish()
     check_pulses(bench, following)
+    bench.check()
+
+
+def test_a_halt_in_the_middle_of_a_pulse_makes_it_longer_not_shorter() -> None:
+    for into in range(0, 250, 10):
+        bench = Bench(call_us=0.1)
+        bench.start(RUN)
+        while not bench.rises():
+            bench.chip.pass_us(0.2)
+        while len(bench.rises()) < 3:
+            bench.chip.run(bench.chip.now + 5)
+        rise = bench.rises()[-1]
+        bench.chip.run(rise + into)
+        bench.drive.halt()
+        assert bench.chip.edges[-1][0] - rise >= PULSE_CYCLES
+        assert bench.drive.status() == (0, 3)
+        bench.check()
+
+
+@pytest.mark.parametrize("tail", [0, 3])
+@pytest.mark.parametrize("cruise", range(8))
+def test_a_move_can_be_cut_to_next_to_nothing_while_it_speeds_up(cruise: int, tail: int) -> None:
+    bench = Bench()
+    move = Move(1, ramp(80, 100), 300, 100, ramp(tail, 100, down=True))
+    bench.start(move)
+    bench.chip.pass_us(300)
+    assert bench.drive.amend(200)
+    bench.chip.pass_us(100)
+    assert bench.drive.amend(cruise)
+    bench.finish()
+    check_pulses(bench, move.amended(cruise))
     bench.check()
 
 
