@@ -20,9 +20,7 @@ TEXT = 3  # low and high bound its length
 STAGES = 4  # list of [driver teeth, driven teeth]; low and high bound the teeth
 LADDER = 5  # list of [move code, amount, times]; low and high bound the number of rungs
 CHOICE = 6  # one of the words in low
-PINS = (
-    7  # list of [signal, GPIO] or [signal, GPIO, active level], as in `controller.board.rp2.pins`
-)
+PINS = 7  # list of [signal, GPIO] or [signal, GPIO, active level]: `board.rp2.pincheck`
 
 # Fewer steps to a pocket place it no better than a twentieth of the pitch; with more, even the
 # fastest step rate would take seconds for each.

@@ -13,7 +13,7 @@ A board needs this once, when it reads its settings: it is borrowed (`controller
 """
 
 from controller import checks
-from controller.board.rp2 import pins
+from controller.board.rp2 import pincheck
 from controller.checks import CHOICE, INTEGER, LADDER, OPTIONAL, PINS, STAGES, TEXT, Problem
 from controller.counting import windows
 from controller.motion.profile import (
@@ -104,7 +104,7 @@ ROWS = (
     ("wires_debounce_ms", INTEGER, "ms", 1, 1_000, 20, "a wire must stay so long to count"),
     ("command_hold_ms", INTEGER, "ms", 0, 3_600_000, 10_000, "silence that frees the command"),
     ("record_checkpoint", INTEGER, "parts", 0, 10_000, 25, "parts between records; 0: none"),
-    ("board_name", CHOICE, "", pins.CHIP_NAMES, None, "rp2040", "the chip of the board"),
+    ("board_name", CHOICE, "", pincheck.CHIP_NAMES, None, "rp2040", "the chip of the board"),
     ("board_pins", PINS, "", None, None, (), "signals on other pins than the table says"),
     ("board_store", CHOICE, "", ("fram", "flash", "none"), None, "fram", "what outlives the power"),
     ("board_line", CHOICE, "", ("usb", "uart"), None, "usb", "where the commands come in"),
@@ -147,7 +147,7 @@ def check(values) -> list[Problem]:
             del sound[row[0]]
     problems.extend(checks.related(sound, ROW_OF))
     if "board_name" in sound and "board_pins" in sound:
-        problems.extend(pins.conflicts("board_pins", sound["board_name"], sound["board_pins"]))
+        problems.extend(pincheck.conflicts("board_pins", sound["board_name"], sound["board_pins"]))
     if not problems:  # the windows follow from everything else, so all that must be sound
         bare = _Bare()
         assign(bare, sound)
@@ -180,7 +180,7 @@ def _check_row(row, value):
     if kind == CHOICE:
         return checks.choice(key, value, low)
     if kind == PINS:
-        return pins.check(key, value)
+        return pincheck.check(key, value)
     if kind == OPTIONAL and type(value) is int and value == 0:
         return []
     return checks.integer(key, value, unit, low, high, kind == OPTIONAL)

@@ -114,7 +114,7 @@ class Settings:
 
 def the_keys():
     """Return the module of keys, for one use."""
-    return borrow("controller.keys", "controller.checks")
+    return borrow("controller.keys", "controller.checks", "controller.board.rp2.pincheck")
 
 
 def from_json(text) -> Settings:

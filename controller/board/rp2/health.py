@@ -51,7 +51,7 @@ FAULT_BYTES = 400
 
 
 def chip_of(sys):
-    """Return the name, as in `pins.CHIPS`, of the chip that this interpreter runs on."""
+    """Return the name, as in `pincheck.CHIPS`, of the chip that this interpreter runs on."""
     return "rp2350" if "RP2350" in sys.implementation._machine else "rp2040"
 
 

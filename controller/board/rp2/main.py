@@ -24,7 +24,8 @@ from controller.board.rp2.health import (
     look_back,
     write_fault,
 )
-from controller.board.rp2.pins import Pins, check, conflicts
+from controller.board.rp2.pins import Pins
+from controller.borrow import borrow
 
 SETTINGS = "settings.json"
 
@@ -118,7 +119,8 @@ def _wiring(folder, chip):
     if not isinstance(values, dict):
         return text, None, []
     rows = values.get("board_pins", ())
-    problems = check("board_pins", rows) or conflicts("board_pins", chip, rows)
+    checks = borrow("controller.board.rp2.pincheck", "controller.checks")
+    problems = checks.check("board_pins", rows) or checks.conflicts("board_pins", chip, rows)
     if problems:
         return text, None, [str(problem) for problem in problems]
     if values.get("board_name", chip) != chip:

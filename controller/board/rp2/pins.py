@@ -9,15 +9,12 @@ Theory of operation
 The active level is the one at which the signal is on; for an input that is its safe or ready side,
 so its wire is pulled the other way and a cut wire reads "not".  Settings may move a signal to
 another pin and turn its level round (`board_pins`, rows of [signal, GPIO] or [signal, GPIO, active
-level]).  `problems` finds what can't be: an unknown signal, a pin that the chip lacks, two signals
-on one pin, a serial signal on a pin that has no such function.  The wiring table in README.md is
-held against this one by a test.
+level]); `pincheck` finds what can't be.  The wiring table in README.md is held against this one by
+a test.
 
 `rest` is the first thing that a board does: every output at its quiet level, the drive off.  It
 needs nothing but this file.
 """
-
-from controller.borrow import borrow
 
 IN = 1
 OUT = 2
@@ -53,29 +50,15 @@ TABLE = (
 )
 SIGNALS = tuple([row[0] for row in TABLE])
 
-# Their level is made by a unit of the chip, which knows one way round.
-FIXED = ("step",) + tuple([row[0] for row in TABLE if row[2] == SERIAL])
-
-# Name of the chip -> how many GPIOs it brings out (the RP2350 in its smaller package).
-CHIPS = {"rp2040": 30, "rp2350": 30}
-CHIP_NAMES = tuple(sorted(CHIPS))
-
 # Signal -> (unit, function): both signals of a pair belong to the same unit of the chip.
 UART, I2C = "UART", "I2C"
-_FUNCTIONS = {
+FUNCTIONS = {
     "bus_tx": (UART, 0),
     "bus_rx": (UART, 1),
     "line_tx": (UART, 0),
     "line_rx": (UART, 1),
     "store_sda": (I2C, 0),
     "store_scl": (I2C, 1),
-}
-_PAIRS = (("bus_tx", "bus_rx"), ("line_tx", "line_rx"), ("store_sda", "store_scl"))
-_WHERE = {  # what a pin must be, in words
-    ("UART", 0): "must be a UART's TX: 0, 4, 8, 12, 16, 20, 24 or 28",
-    ("UART", 1): "must be a UART's RX: 1, 5, 9, 13, 17, 21, 25 or 29",
-    ("I2C", 0): "must be an I2C unit's SDA: an even pin",
-    ("I2C", 1): "must be an I2C unit's SCL: an odd pin",
 }
 
 
@@ -101,7 +84,7 @@ class Pins:
 
     def unit(self, signal):
         """Return the number of the UART or I2C unit that the signal's pin belongs to."""
-        return _unit(_FUNCTIONS[signal][0], self.gpio(signal))
+        return _unit(FUNCTIONS[signal][0], self.gpio(signal))
 
     def pin(self, machine, signal):
         """Return the signal's pin: an input, or an output that was put to its quiet level."""
@@ -124,78 +107,6 @@ class Pins:
         for signal in ("enable", "step") + SIGNALS:
             if self._rows[signal][2] == OUT:
                 self.pin(machine, signal).value(1 - self.active(signal))
-
-
-def _problem(*fields):
-    """Return a problem; most boards have none, and need not keep what one is made of."""
-    return borrow("controller.checks").Problem(*fields)
-
-
-def check(key, value):
-    """Return what is wrong with the form of `board_pins`, row by row."""
-    if not isinstance(value, (list, tuple)) or len(value) > len(TABLE):
-        why = "must be a list of [signal, GPIO] or [signal, GPIO, active level]"
-        return [_problem(key, value, "rows", 0, len(TABLE), why)]
-    problems = []
-    named = []
-    for at in range(len(value)):
-        name = f"{key}[{at}]"
-        row = value[at]
-        if not isinstance(row, (list, tuple)) or len(row) not in (2, 3):
-            why = "must be [signal, GPIO] or [signal, GPIO, active level]"
-            problems.append(_problem(name, row, "", None, None, why))
-        elif row[0] not in SIGNALS:
-            why = "must be a signal"
-            if isinstance(row[0], str):
-                why = "no such signal; the nearest is " + borrow("controller.checks").nearest(
-                    row[0], SIGNALS
-                )
-            problems.append(_problem(name, row[0], "", None, None, why))
-        elif row[0] in named:
-            problems.append(_problem(name, row[0], "", None, None, "stands twice"))
-        elif type(row[1]) is not int or row[1] < 0:
-            problems.append(_problem(name, row[1], "GPIO", 0, max(CHIPS.values()) - 1, row[0]))
-        elif len(row) == 3 and row[0] in FIXED:
-            problems.append(_problem(name, row[2], "", 1, 1, row[0] + ": this level is fixed"))
-        elif len(row) == 3 and (type(row[2]) is not int or not 0 <= row[2] <= 1):
-            problems.append(_problem(name, row[2], "", 0, 1, row[0] + ": the active level"))
-        else:
-            named.append(row[0])
-    return problems
-
-
-def conflicts(key, chip, overrides):
-    """Return what can't be about sound rows on `chip`: one problem for each pin in question."""
-    pins = Pins(overrides)
-    problems = []
-    user: dict[int, str] = {}
-    for signal in SIGNALS:
-        gpio = pins.gpio(signal)
-        name = f"{key}.{signal}"
-        if gpio >= CHIPS[chip]:
-            problems.append(_problem(name, gpio, "", 0, CHIPS[chip] - 1, "GPIOs of the " + chip))
-        elif gpio in user:
-            why = f"{user[gpio]} is on this pin; move one of them"
-            problems.append(_problem(name, gpio, "", None, None, why))
-        elif signal in _FUNCTIONS and not _fits(signal, gpio):
-            problems.append(_problem(name, gpio, "", None, None, _WHERE[_FUNCTIONS[signal]]))
-        else:
-            user[gpio] = signal
-    if problems:
-        return problems
-    for first, second in _PAIRS:
-        if pins.unit(first) != pins.unit(second):
-            why = f"must be on the same unit of the chip as {first}"
-            problems.append(_problem(f"{key}.{second}", pins.gpio(second), "", None, None, why))
-    if pins.unit("bus_tx") == pins.unit("line_tx"):
-        why = "must be on the other UART than bus_tx"
-        problems.append(_problem(key + ".line_tx", pins.gpio("line_tx"), "", None, None, why))
-    return problems
-
-
-def _fits(signal, gpio):
-    unit, function = _FUNCTIONS[signal]
-    return gpio % (4 if unit == UART else 2) == function
 
 
 def _unit(kind, gpio):

@@ -22,9 +22,9 @@ from controller.board.rp2.light import (
     level_at,
     pattern_of,
 )
+from controller.board.rp2.pincheck import CHIPS, check, conflicts
 from controller.board.rp2.pins import (
     BARE,
-    CHIPS,
     DOWN,
     IN,
     OUT,
@@ -33,8 +33,6 @@ from controller.board.rp2.pins import (
     TABLE,
     UP,
     Pins,
-    check,
-    conflicts,
 )
 from controller.cycle import unit
 from hostsim.config import ConfigError, convert
