@@ -36,13 +36,15 @@ def run(args: argparse.Namespace) -> int:
     """Check the description and print the report; draw it if that is wanted."""
     config = read_config(args.config)
     report = check(config)
-    if args.plots:
-        _draw(config, report, args.plots)
+    drawn = _draw(config, report, args.plots) if args.plots else []
     if args.json:
         print(report.to_json())
         return 0
     quantity = min(TRIAL, config.settings.request_quantity_max)
-    print(f"{report.render()}\n\nnext: {dispense_command(args.config, quantity)}")
+    print(f"{report.render()}\n")
+    if drawn:
+        print(f"drawn: {', '.join(map(str, drawn))}")
+    print(f"next: {dispense_command(args.config, quantity)}")
     return 0
 
 
@@ -51,13 +53,17 @@ def dispense_command(path: Path, quantity: int) -> str:
     return f"tallywheel dispense {shlex.quote(str(path))} --quantity {quantity}"
 
 
-def _draw(config: ModuleConfig, report: Report, where: Path) -> None:
+def _draw(config: ModuleConfig, report: Report, where: Path) -> list[Path]:
+    """Draw what there is to draw; return the files."""
     # matplotlib takes a second to load
     from hostsim.drivetrain.torqueplot import plot_drive  # noqa: PLC0415
     from hostsim.joints.stepplot import plot_joint  # noqa: PLC0415
     from hostsim.sensing.beamplot import plot_beam  # noqa: PLC0415
 
-    plot_drive(config, report.drive, where / "drive.svg")
-    plot_beam(config, report.facts, report.sensing, where / "beam.svg")
-    if report.joint:
-        plot_joint(config, report.joint, where / "joint.svg")
+    drive, beam, joint = (where / f"{name}.svg" for name in ("drive", "beam", "joint"))
+    plot_drive(config, report.drive, drive)
+    plot_beam(config, report.facts, report.sensing, beam)
+    if not report.joint:
+        return [drive, beam]
+    plot_joint(config, report.joint, joint)
+    return [drive, beam, joint]

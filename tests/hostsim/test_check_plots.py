@@ -26,7 +26,10 @@ def draw(config, where):
 def test_check_draws_three_pictures_into_a_folder(tmp_path, capsys):
     assert main(["check", str(CONFIGS[0]), "--plots", str(tmp_path)]) == 0
     assert sorted(path.name for path in tmp_path.iterdir()) == list(PICTURES)
-    assert "No warnings." in capsys.readouterr().out
+    shown = capsys.readouterr().out
+    assert "No warnings." in shown
+    (drawn,) = [line for line in shown.splitlines() if line.startswith("drawn: ")]
+    assert all(str(tmp_path / name) in drawn for name in PICTURES)
     with pytest.raises(SystemExit):
         main(["check", str(CONFIGS[0]), "--plots", str(tmp_path / "nowhere")])
     assert "make it first" in capsys.readouterr().err
