@@ -7,7 +7,6 @@ generator that is resumed whenever the board idles; when it ends, the power goes
 
 import gc
 import os
-from binascii import hexlify
 
 from controller.board.ports import POCKET_INDEX_LEFT, RUNNING, STALLED
 from controller.board.rp2.main import run
@@ -16,6 +15,7 @@ from tests.portable.chip import Chip, Reset
 from tests.portable.chipunits import Garbage, Machine, Select, Stream, Sys, Time
 from tests.portable.dma import Rp2
 from tests.portable.rig import DARK_US, FALL_US
+from tests.portable.scratch import scratch
 from tests.portable.wheel import Wheel, wheel_settings
 
 SLICE_US = 250
@@ -123,8 +123,7 @@ class WholeBoard:
         """`settings_json`: of a module on the `Wheel`; those of `wheel_settings` if not said."""
         self.wheel = Wheel(0)
         self.chip = None
-        self.folder = "/tmp/tallywheel-" + hexlify(os.urandom(6)).decode() + "/"
-        os.mkdir(self.folder[:-1])
+        self.folder = scratch()
         with open(self.folder + "settings.json", "w") as file:
             file.write(settings_json or wheel_settings().to_json())
 

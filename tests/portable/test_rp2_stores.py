@@ -1,7 +1,6 @@
 """The board's stores under the journal, with the power cut at every byte and at every call."""
 
 import os
-from binascii import hexlify
 
 from controller.board.rp2 import flash, fram
 from controller.board.rp2.flash import BLOCK_BYTES, FlashStore
@@ -10,6 +9,7 @@ from controller.record.book import RECORD_BYTES, SNAPSHOT_BYTES
 from controller.record.journal import Journal, span
 from tests.portable.chip import FRAM_BYTES, Chip
 from tests.portable.chipunits import Machine
+from tests.portable.scratch import scratch
 
 ERASED = b"\xff"
 
@@ -176,13 +176,6 @@ class Folder:
         for name in flash.NAMES:
             os.remove(self.path + name)
         os.rmdir(self.path[:-1])
-
-
-def scratch():
-    """A new folder that no other run of the tests has."""
-    path = "/tmp/tallywheel-" + hexlify(os.urandom(6)).decode()
-    os.mkdir(path)
-    return path + "/"
 
 
 def test_flash_keeps_bytes_and_reads_erased_behind_its_end():
