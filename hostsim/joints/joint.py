@@ -85,9 +85,8 @@ def _errors_mm(joint: Mapping[str, Any]) -> dict[str, float]:
     printed = joint["print_tolerance_mm"]
     errors = {"print, one side": printed, "print, other side": printed}
     if joint["located_by"] == "bolts":
-        play = (
-            fits.clearance_hole_mm(joint["bolt_mm"], joint["bolt_holes"])[1] - joint["bolt_mm"]
-        ) / 2
+        largest = fits.clearance_hole_mm(joint["bolt_mm"], joint["bolt_holes"])[1]
+        play = (largest - joint["bolt_mm"]) / 2
         return errors | {"bolts, one side": play, "bolts, other side": play}
     hole = _pin_hole_mm(joint)[1]
     return errors | {"pins": max(0.0, hole - fits.pin_limits_mm(joint["pin_mm"])[0]) / 2}

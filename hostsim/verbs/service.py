@@ -68,13 +68,13 @@ def _plan(args: argparse.Namespace) -> tuple[int, int]:
 
 def _figures(counters: Counters, one: Forecast) -> str:
     least, most = miss_limits(counters)
-    missed = counters.misses / counters.pockets if counters.pockets else 0.0
+    missed = f"{100 * counters.misses / counters.pockets:.2f}" if counters.pockets else "-"
     rows = [
         ("pieces carried", f"{counters.pieces}", f"of {counters.rated} rated"),
         ("pieces left", f"{one.left}", f"{100 * one.left / one.rated:.1f} %"),
         ("days left", f"{one.days:.1f}", f"at {one.parts_per_day} parts a day"),
         ("order in", f"{one.order_days:.1f}", f"days; {one.lead_days} to be delivered"),
-        ("silent pockets", f"{100 * missed:.2f}",
+        ("silent pockets", missed,
          f"%, 95 % limits {100 * least:.2f} to {100 * most:.2f} (Wilson)"),
         ("jams", f"{counters.jams}", f"and {counters.retries} further runs"),
     ]  # fmt: skip
