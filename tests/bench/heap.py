@@ -7,7 +7,7 @@ Makes a bundle and boots it in an interpreter with 32-bit words and heap blocks 
 heap, and in a ROMFS image, where it stays in flash.  Prints what is in use after boot, without
 garbage, room by room; then has PARTS parts dispensed in requests for 100, and prints the garbage
 of a part and what is in use after each tenth.  Last, the same parts in the 64-bit MicroPython for
-computers.
+computers, and the smallest heap in which it boots and dispenses at all, which is the peak.
 
 In a room's share: its code, names, tables and texts (`code`), and what it makes of itself at boot
 (`objects`).  What the interpreter itself has in use is left out, and so is the store, which a board
@@ -25,7 +25,7 @@ from hostsim.bundle import build
 from hostsim.bundle.boards import BOARDS
 from hostsim.config import ModuleConfig, load
 from hostsim.dispensing import dispense
-from hostsim.engine import Child
+from hostsim.engine import Child, EngineError
 from hostsim.module import SimModule
 from hostsim.plant.eventlog import EventLog
 from hostsim.store import SimStore
@@ -61,6 +61,20 @@ def run(config: ModuleConfig, engine, parts: int) -> list:
     return said
 
 
+def smallest_heap(config: ModuleConfig, bundle: Path) -> int:
+    """KB of the smallest heap in which two requests come to their end, to within 4 KB."""
+    low, high = 100, 2_000
+    while high - low > 4:
+        middle = (low + high) // 2
+        try:
+            with closing(Child("micropython", bundle, f"{middle}K")) as child:
+                run(config, child, 2 * QUANTITY)
+            high = middle
+        except EngineError:
+            low = middle
+    return high
+
+
 def main() -> None:
     parts = int(sys.argv[1]) if len(sys.argv) > 1 else 10_000
     config = load(CONFIGS / (sys.argv[2] if len(sys.argv) > 2 else "m4_nut.toml"))
@@ -75,7 +89,9 @@ def main() -> None:
                 )
         with closing(Child("micropython", bundle)) as child:
             used = [each[0] for each in run(config, child, parts)]
+        peak = smallest_heap(config, bundle) * 1024
         print(f"64-bit, from files: {used[0]} bytes in use after boot, then", *used[1:])
+        print(f"the smallest 64-bit heap it runs in: {peak} bytes, {peak / used[0]:.2f} of that")
 
 
 def print_shares(bundle: Path) -> None:
