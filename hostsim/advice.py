@@ -6,9 +6,11 @@ source are common practice and say so.
 """
 
 from collections.abc import Iterator
+from types import SimpleNamespace
 
 from controller.counting.windows import Windows
 from controller.cycle import causes
+from controller.motion.profile import MAX_VELOCITY_STEPS_S
 from controller.settings import REST, REVERSE, SHAKE
 from hostsim.config import ModuleConfig
 from hostsim.facts import Facts
@@ -19,6 +21,8 @@ from hostsim.joints.joint import LAYER_DEPTH, SHARP_MM
 STEPS_OF_MOTORS = {200: "1.8", 400: "0.9"}  # full steps per turn -> degrees per step
 PRINTED_LIFE_PIECES = 200_000  # a printed sprocket lasts at least about this many
 LIFE_DOUBTED = 2.0  # times that: somebody should have measured it
+VELOCITY_TRIES = 50  # a fiftieth faster each time
+EARLIEST_SAID_US = 1  # as a window's beginning: a part may come before it
 DRIFTS = (causes.PHASE_SLIP, causes.PHASE_WEAR, causes.BEAM_DRIFT)
 
 NOTES = (
@@ -83,6 +87,17 @@ def _sensing(config: ModuleConfig, facts: Facts, windows: Windows) -> Iterator[s
             "the beam can't be tested (beam.test_output), so a pocket without a pulse is never"
             " proven empty and its request ends doubtful: wire the emitter to an output"
         )
+    slow_ms = (windows.late_us - windows.latest_us - windows.earliest_us) / 1e3
+    slowest = 0.0
+    if windows.early_us == EARLIEST_SAID_US and not config.settings.beam_early_us:
+        slowest = _unhurried_rev_s(config)
+    if slowest:
+        yield (
+            f"the sprocket is so slow that a part may reach the beam {slow_ms:.1f} ms before its"
+            " pocket is thought to let go, and its request ends doubtful: set"
+            f" limits.velocity_rev_s to {at_least(slowest, 2)} or more, or raise"
+            " sprocket.dwell_deg or beam.drop_mm; to go slower now and then, use SPRocket:RATE"
+        )
     open_ms = (windows.late_us - windows.early_us) / 1e3
     pocket_ms = 1e3 / facts.cruise_rate
     if open_ms > pocket_ms:
@@ -100,6 +115,18 @@ def _sensing(config: ModuleConfig, facts: Facts, windows: Windows) -> Iterator[s
                 f" and play is {play_deg:.2f} deg, so it may show or not: move the sensor and set"
                 f" sprocket.release_deg to {at_least(facts.pitch_deg / 2 + play_deg, 1)} or more"
             )
+
+
+def _unhurried_rev_s(config: ModuleConfig) -> float:
+    """Return about the least velocity at which no part comes before its release; 0: none."""
+    given = SimpleNamespace(**config.settings.as_dict())  # the windows read what they need by name
+    turn_steps = given.motor_full_steps * given.motor_microsteps
+    # Step by step: far above, where a part is thrown down, it comes too early once more.
+    while given.limit_velocity_steps_s <= MAX_VELOCITY_STEPS_S:
+        if Windows(given).early_us > EARLIEST_SAID_US:
+            return float(given.limit_velocity_steps_s / turn_steps)
+        given.limit_velocity_steps_s += given.limit_velocity_steps_s // VELOCITY_TRIES + 1
+    return 0.0
 
 
 def _rest(config: ModuleConfig, facts: Facts) -> Iterator[str]:

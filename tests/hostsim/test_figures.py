@@ -80,6 +80,11 @@ CASES = [
     ),
     ([("sprocket", "release_deg", 25.714)], "index edge lies 0.00 deg", "sprocket.release_deg"),
     ([("limits", "start_stop_rev_s", 4.0)], "without a ramp", "limits.start_stop_rev_s"),
+    (
+        [("limits", "velocity_rev_s", 1.0)],
+        "so slow that a part",
+        "limits.velocity_rev_s",
+    ),
     ([("sprocket", "dwell_deg", 2.0)], "parts hold for only", "sprocket.dwell_deg"),
     (
         [("limits", "acceleration_rev_s2", 9_000.0), ("limits", "jerk_rev_s3", 0)],
