@@ -136,9 +136,13 @@ def one_part(session: Session) -> Finding:
     magazine = client.magazine()
     parts = min(FILL_FEW, magazine.capacity - magazine.level)
     if parts:
-        talk.wait_for(f"fill {parts}", f"Put {parts} parts into the magazine, from above.")
+        talk.wait_for(
+            f"fill {parts}",
+            f"Put {parts} parts into the magazine, from above, with the guard shut.",
+        )
         client.load_magazine(parts)
     talk.wait_for("empty the bag", "Take everything out of the bag and put it back.")
+    session.may_turn("one part")
     session.in_service(UnitMode.PRODUCTION)
     result = client.request(1)
     counted = talk.count("bag", "How many parts are in the bag now?", 0, 100)
@@ -240,6 +244,6 @@ STEPS = (
         "The module registers its sprocket and delivers one part.",
         "one ordered, one counted, one in the bag",
         one_part,
-        moves=True,
+        deeds=True,
     ),
 )

@@ -105,7 +105,7 @@ STEPS = (
         "Parts counted by hand go in, and all of them are dispensed.",
         "parts come out; misses and doubles are told with exact limits",
         trialsteps.count_trial,
-        moves=True,
+        deeds=True,
         caution="Reach in only with the supply isolated and everything at rest.",
     ),
     Step(

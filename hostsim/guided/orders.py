@@ -16,7 +16,7 @@ from hostsim.guided.procedure import Session
 # Parts to be left in the magazine when an order ends. A module only reckons what is in it: parts
 # that it did not see fall are missing there, and an order that runs dry looks like a bad rate.
 RESERVE = 20
-FILL_UP = "Fill the magazine to the top, from above."
+FILL_UP = "Fill the magazine to the top, from above, with the guard shut."
 
 
 def at_once(session: Session, parts: int) -> int:

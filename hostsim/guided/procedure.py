@@ -8,7 +8,8 @@ again.  Each finding is recorded at once.  The first step that fails ends the ru
 what comes after it relies on what it looked at.
 
 Nothing turns that the person has not agreed to.  Before a step in which the motor may turn they are
-asked whether hands are out of the gears and the guard is shut, every time.  One agreement leads the
+asked whether hands are out of the gears and the guard is shut, every time, and where hands are at
+the module first, then after that.  One agreement leads the
 unit to Execute once.  Where the unit has left it since for any reason but want of parts (somebody
 has opened the guard or pressed stop, a part has jammed), nothing is cleared or started again: the
 step fails with the cause, and the next run asks anew.

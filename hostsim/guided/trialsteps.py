@@ -34,8 +34,7 @@ def count_trial(session: Session) -> Finding:
         )
         talk.wait_for("empty the bag", "Empty the bag.")
         talk.wait_for(f"fill {batch}", f"Count {batch} parts by hand and put them in from above.")
-        if number > 1:
-            session.may_turn("trial")
+        session.may_turn("trial")  # only now are hands out again
         magazine = client.magazine()
         if magazine.level + batch <= magazine.capacity:
             client.load_magazine(batch)

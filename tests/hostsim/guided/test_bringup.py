@@ -89,6 +89,16 @@ def test_a_person_who_is_not_ready_leaves_and_nothing_turns(path):
     assert guide.module.plant.travel_pockets == before
 
 
+def test_where_hands_are_wanted_first_the_question_comes_after_them(path):
+    guide = Guide(path, PROCEDURE)
+    told = []
+    ask_for, agree = guide.person.ask_for, guide.person.agree
+    guide.person.ask_for = lambda deed, text: told.append("deed") or ask_for(deed, text)
+    guide.person.agree = lambda name, question: told.append(name) or agree(name, question)
+    guide.run(STEPS)
+    assert told[-3:] == ["deed", "deed", "begin one part"]
+
+
 def test_a_part_that_is_not_in_the_bag_fails_the_last_step(path):
     guide = Guide(path, PROCEDURE, answers={"bag": 0})
     ended = guide.run(STEPS)
