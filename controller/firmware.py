@@ -298,12 +298,13 @@ class Firmware:
 
     def _remember(self):
         """Take up what the store tells of the time before the power came."""
-        cut = self.book.restore()
+        board = self.ports.board
+        why = board.started()[0]
+        cut = self.book.restore(board.hung_us if why == HUNG else 0)
         if cut is not None:
             self.events.note(self.now_us, ev.REQUEST_CLOSED, cut.ticket, cut.outcome)
             self.service.halt_unit(causes.POWER_CUT, self.now_us)
         self._watch_store()
-        why = self.ports.board.started()[0]
         if why != POWER_UP:
             self.events.note(self.now_us, ev.RESTART, why)
         if why in (EXCEPTION, HUNG):

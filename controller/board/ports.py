@@ -150,6 +150,7 @@ class Board:
     """What the firmware runs on. This class is itself the board that has nothing to tell."""
 
     serial = "0"  # unique; IEEE 488.2: "0" where it is not known
+    hung_us = 0  # before a start that is HUNG the drive may have run on for so long, unwatched
 
     def rounds(self):
         """Return (us of the longest round since power-up, rounds that took too long)."""

@@ -83,6 +83,7 @@ class Book:
         """A store without room for a snapshot and a record is taken for none: MISSING."""
         self._journal = Journal(store, SNAPSHOT_BYTES)
         self._every = settings.record_checkpoint
+        self._cruise_us = windows.cruise_us
         self._seconds = (windows.late_us + windows.stuck_us) // windows.cruise_us + 1 + COAST
         self._counters = counters
         self._orders = orders
@@ -98,8 +99,12 @@ class Book:
 
     # ---- power-up -------------------------------------------------------------------------------
 
-    def restore(self):
-        """Read everything; return the result of the last request if a cut has interrupted it."""
+    def restore(self, ran_on_us=0):
+        """Read everything; return the result of the last request if a cut has interrupted it.
+
+        `ran_on_us`: the drive may have run on for so long with nobody counting.  Every pocket let
+        go meanwhile may have held two parts; the will is put down anew, wider by them.
+        """
         if self.condition == MISSING:
             return None
         self._journal.replay(self._take)
@@ -107,6 +112,9 @@ class Book:
             self.condition = LOST
         self._lifetime = self._counters.lifetime
         if self._will is not None:
+            if ran_on_us:
+                self._will.upper += 2 * (ran_on_us // self._cruise_us + 1)
+                self._put(OPEN, self._will)
             self._orders.add(self._will)
         return self._will
 

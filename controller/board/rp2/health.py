@@ -84,6 +84,8 @@ class Scratch:
 class Health:
     """`controller.board.ports.Board`: what the board knows of itself."""
 
+    hung_us = WATCHDOG_MS * 1000
+
     def __init__(self, serial, code, fault):
         """`code`: why it has started; `fault`: text of the last one, "" if there is none."""
         self.serial = serial

@@ -193,6 +193,35 @@ def test_whatever_ends_the_program_leaves_the_drive_off_and_the_count_bounded(
         (tmp_path / name).unlink(missing_ok=True)
 
 
+@settings(ONE_FOLDER, max_examples=8)
+@given(after_us=st.integers(1_000_000, 5_000_000))
+def test_bounds_allow_for_a_drive_that_ran_on_while_the_main_loop_hung(
+    after_us: int, tmp_path: Path
+) -> None:
+    # Checkpoints as close as they can be: the last one says little of what was still to come.
+    board = WholeBoard(convert(NUT.values | {"record": {"checkpoint": 2}}, NUT.path), tmp_path)
+
+    def hang() -> None:
+        board.chip.advance(board.chip.now_us + 60_000_000)
+
+    def run_into_it(board: WholeBoard) -> Host:
+        yield from board.ask(READY)
+        yield from board.ask("REQ:OPEN 1,100;:REQ:PROG?")
+        board.chip.at(board.chip.now_us + after_us, hang)
+        yield from board.wait(20)
+
+    def look(board: WholeBoard) -> Host:
+        yield from board.wait(1)
+        lower, upper = result_of((yield from board.ask("REQ:RES?")))[3:]
+        assert lower <= board.plant.truth.passed <= upper
+
+    assert board.start(run_into_it) == "reset"
+    assert board.start(look, reset=True) == "done"
+    assert board.start(look) == "done"  # and after the power was off, too
+    for name in ("fault.new", "fault.txt"):
+        (tmp_path / name).unlink(missing_ok=True)
+
+
 def test_flash_memory_serves_a_module_without_checkpoints(tmp_path: Path) -> None:
     written = NUT.values | {
         "board": {"store": "flash"},
