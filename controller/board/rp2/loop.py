@@ -51,7 +51,8 @@ class Loop:
         self._scratch = board.scratch
         self._gc = tools.gc
         self._health = Health(build.serial(machine), code, fault)
-        tools.micropython.kbd_intr(-1)  # byte 3 is the device clear
+        if settings.board_line == "usb":
+            tools.micropython.kbd_intr(-1)  # byte 3 is the device clear there
         board.drive = self._drive = build.drive(machine, board.rp2, pins, clock)
         beam = build.beam(machine, pins, clock)
         self._inputs = build.inputs(machine, pins, self._drive.cut, clock)

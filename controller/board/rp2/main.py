@@ -9,7 +9,8 @@ several times in a row.
 
 What happens in the end, whatever it was: the drive is cut, the outputs go to rest, the chip resets.
 After an exception the reason has been written down before.  The way out for somebody with new files
-is the command `SYSTem:RESTart PROMpt`: after that reset `run` returns, into the prompt.
+is the command `SYSTem:RESTart PROMpt`, or the interrupt key on USB where the commands do not come in
+there: after that reset `run` returns, into the prompt.
 """
 
 import json
@@ -97,6 +98,8 @@ def run(machine, rp2, tools=None, folder=""):
 
         into_prompt = Loop(board, settings, code, fault).serve()
         scratch.keep(0, told=True, prompt=into_prompt)
+    except KeyboardInterrupt:  # on USB, where the commands come in elsewhere
+        scratch.keep(0, told=True, prompt=True)
     except Exception as error:
         board.let_go()
         write_fault(folder, f"{type(error).__name__}: {error}", tools.trace(error))

@@ -239,6 +239,21 @@ def test_the_prompt_is_reached_by_command_and_left_by_the_next_reset(tmp_path: P
     assert said_by(board, "SYST:REST?", reset=True) == [f'{COMMANDED},""']
 
 
+def test_the_interrupt_key_on_usb_stops_a_board_that_is_commanded_elsewhere(tmp_path: Path) -> None:
+    board = board_with(tmp_path, board_line="uart")
+
+    def press() -> None:
+        raise KeyboardInterrupt
+
+    def host(board: WholeBoard) -> Host:
+        board.chip.at(board.chip.now_us + 500_000, press)
+        yield from board.wait(5)
+
+    assert board.start(host) == "reset"
+    assert not board.chip.output("enable")
+    assert board.start(host, reset=True) == "prompt"
+
+
 def test_a_restart_is_told_as_commanded(tmp_path: Path) -> None:
     board = WholeBoard(NUT, tmp_path)
 
