@@ -10,6 +10,7 @@ The same description gives the same bytes, whenever and wherever it is made with
 """
 
 import contextlib
+import functools
 import hashlib
 import io
 import shutil
@@ -52,17 +53,10 @@ class Bundle:
 def make(config: ModuleConfig, board: Board, romfs: bool = False) -> Bundle:
     """Make a bundle in memory. Raises MisfitError, CompileError."""
     settings = _for_board(config.settings, board)
-    texts = compile.sources()
-    main = texts.pop(compile.ENTRY)
     planner = _planner(settings)
     words = planner.saved(short_lengths(settings, planner.ramp_steps))
-    code = compile.compile_all(condense(texts, main), board.march)
-    files = {
-        **code,
-        compile.MAIN: main,
-        SETTINGS: settings.to_json().encode(),
-        WORDS: words,
-    }
+    code = firmware(board.march)
+    files = {**code, SETTINGS: settings.to_json().encode(), WORDS: words}
     misfits = boards.problems(
         board, 2 * len(words) // boards.WORD_BYTES, sum(map(len, files.values()))
     )
@@ -81,6 +75,14 @@ def make(config: ModuleConfig, board: Board, romfs: bool = False) -> Bundle:
     return Bundle(files, about, rom_image(code) if romfs else b"")
 
 
+@functools.cache  # the sources stay as they are while a program runs
+def firmware(march: str) -> dict[str, bytes]:
+    """The compiled files, and `main.py`, by their paths. Not to be changed. Raises CompileError."""
+    texts = compile.sources()
+    main = texts.pop(compile.ENTRY)
+    return {**compile.compile_all(condense(texts, main), march), compile.MAIN: main}
+
+
 def condense(texts: dict[str, bytes], entry: bytes) -> dict[str, bytes]:
     """The sources as a board needs them: same lines, same doings, less heap."""
     return shorten.shorten_all(shake.shake_all(fold.fold_all(texts), entry))
@@ -88,6 +90,7 @@ def condense(texts: dict[str, bytes], entry: bytes) -> dict[str, bytes]:
 
 def write(bundle: Bundle, folder: Path) -> None:
     """Put a bundle into `folder`, in place of an older one. Raises NoBundleError, OSError."""
+    folder = folder.resolve()
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         manifest.read(folder)  # nothing but a bundle is replaced
     fresh = folder.with_name(folder.name + ".new")
@@ -124,9 +127,10 @@ def short_lengths(settings: Settings, ramp_steps: int) -> list[int]:
 
 
 def rom_image(code: dict[str, bytes]) -> bytes:
-    """A ROMFS image of the compiled files, by mpremote's own builder."""
+    """A ROMFS image of the compiled files among `code`, by mpremote's own builder."""
+    compiled = {path: data for path, data in code.items() if path.endswith(".mpy")}
     with tempfile.TemporaryDirectory() as folder:
-        _fill(Path(folder), code)
+        _fill(Path(folder), compiled)
         with contextlib.redirect_stdout(io.StringIO()):  # it lists every file
             return bytes(make_romfs(folder, mpy_cross=False))
 

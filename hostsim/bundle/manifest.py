@@ -74,7 +74,7 @@ def read(folder: Path) -> Manifest:
     except NoBundleError:
         raise
     except OSError as error:
-        raise NoBundleError(f"{folder} holds no readable {NAME}: {error.strerror}") from error
+        raise NoBundleError(f"{folder} is no bundle: {NAME}: {error.strerror}") from error
     except (ValueError, KeyError, TypeError, AttributeError) as error:
         raise NoBundleError(f"{folder / NAME} is damaged; make the bundle again") from error
 

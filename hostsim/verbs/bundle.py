@@ -45,6 +45,8 @@ def add(verbs: Verbs) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Make the bundle and print what is in it."""
+    if args.out.resolve() == Path.cwd():
+        raise VerbError(f"--out {args.out} is the folder you are in; give another one")
     config = read_config(args.config)
     board = BOARDS[args.board or config.settings.board_name]
     try:
@@ -55,7 +57,7 @@ def run(args: argparse.Namespace) -> int:
     except CompileError as error:
         raise VerbError(str(error)) from error
     except NoBundleError as error:
-        raise VerbError(f"{error}; give --out another folder, or remove this one") from error
+        raise VerbError(f"{error}; give --out another folder") from error
     print(sizes(bundle))
     return 0
 

@@ -166,13 +166,16 @@ def test_the_verb_makes_one_and_prints_the_sizes(tmp_path, capsys):
     assert "for rp2350" in output
 
 
-def test_the_verb_refuses_in_one_line(tmp_path, capsys):
+def test_the_verb_refuses_in_one_line(tmp_path, capsys, monkeypatch):
     (tmp_path / "keep.txt").write_text("mine")
     assert main(["bundle", str(CONFIGS[0]), "--out", str(tmp_path)]) == 1
     said = capsys.readouterr().err.splitlines()
     assert len(said) == 1
     assert "manifest.json" in said[0]
     assert "--out" in said[0]
+    monkeypatch.chdir(tmp_path)
+    assert main(["bundle", str(CONFIGS[0]), "--out", "."]) == 1
+    assert "the folder you are in" in capsys.readouterr().err
     with pytest.raises(SystemExit):
         main(["bundle", str(CONFIGS[0]), "--out", str(tmp_path / "x"), "--board", "rp2400"])
     assert "did you mean 'rp2040'?" in capsys.readouterr().err
