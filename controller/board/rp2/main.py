@@ -9,7 +9,7 @@ several times in a row.
 
 What happens in the end, whatever it was: the drive is cut, the outputs go to rest, the chip resets.
 After an exception the reason has been written down before.  The way out for somebody with new files
-is the command `SYSTem:RESTart PROMpt`, or the interrupt key on USB where the commands do not come in
+is the command `SYSTem:RESTart PROMpt`, or the interrupt key on USB where commands do not come in
 there: after that reset `run` returns, into the prompt.
 """
 
