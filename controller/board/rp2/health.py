@@ -125,6 +125,8 @@ def look_back(machine, scratch, folder):
         code = HUNG
         write_fault(folder, "the main loop hung " + MARKS[scratch.marked])
     if _exists(folder + FRESH):
+        if _exists(folder + KNOWN):
+            os.remove(folder + KNOWN)  # not every file system renames over a file
         os.rename(folder + FRESH, folder + KNOWN)
     return code, _read(folder + KNOWN)
 
