@@ -6,7 +6,8 @@ volume 2, 21.8.9 to 21.8.16.  The rules of MSS, of *SRE and of *CLS are from mem
 
 import pytest
 
-from controller.link.scpi_errors import DETAIL_MAX, QUEUE_DEPTH, TEXTS, ErrorQueue, text
+from controller.link.scpi_errors import DETAIL_MAX, QUEUE_DEPTH, ErrorQueue, text
+from controller.link.scpi_texts import TEXTS
 from controller.link.status import Status
 from tests.controller.link.line import Line, answer, talk
 
