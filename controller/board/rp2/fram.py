@@ -4,8 +4,9 @@ Theory of operation
 -------------------
 A part of 32 KB with 16-bit addresses, as many makers have them: no pages, no write time; a byte is
 kept when its acknowledge has come.  The two segments take only a part of it: to erase one means to
-write it full of 0xFF, which at 400 kHz takes 23 us a byte and holds up the main loop, so segments
-are as small as a snapshot and some forty records allow.
+write it full of 0xFF, which holds up the main loop for 9 us a byte.  So segments are as small as a
+snapshot and some forty records allow, and the bus is as fast as these parts are: a change of
+segments must be over before the next pocket but one, or the last record's bounds would not hold.
 
 Transfers are cut into chunks, so that nothing large is allocated.  A bus that does not answer
 raises OSError, from the chip's own driver.
@@ -14,7 +15,7 @@ raises OSError, from the chip's own driver.
 ADDRESS = 0x50  # of the part with its address pins at ground
 SEGMENT_BYTES = 4096
 CHUNK_BYTES = 64
-FREQUENCY_HZ = 400000
+FREQUENCY_HZ = 1000000  # fast mode plus
 _ERASED = b"\xff" * CHUNK_BYTES
 
 
