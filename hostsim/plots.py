@@ -59,6 +59,9 @@ STYLE: dict[Any, Any] = {
     "svg.hashsalt": "tallywheel",  # the same picture gives the same file
 }
 
+# A legend that lines run behind is still legible with this.
+BACKED: dict[str, Any] = {"frameon": True, "framealpha": 0.9, "edgecolor": "none"}
+
 MOMENTS = 600  # points along a curve: more than a screen column each
 RELEASES_SHOWN_MAX = 60  # more would run into one another
 WINDOW_STEPS_MIN = 8  # steps on either side of a moment that a fit needs at least

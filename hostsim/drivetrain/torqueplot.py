@@ -12,7 +12,7 @@ from hostsim.drivetrain.drive import Drive
 from hostsim.drivetrain.load import ramp_rev_s2
 from hostsim.drivetrain.margin import MARGIN
 from hostsim.drivetrain.motor import pull_out_n_m
-from hostsim.plots import BLUE, FAINT, INK, ORANGE, SAND, SKY, STYLE, TEAL, save
+from hostsim.plots import BACKED, BLUE, FAINT, INK, ORANGE, SAND, SKY, STYLE, TEAL, save
 
 SPEEDS = 150
 BEYOND = 1.15  # how far the picture goes on after the last thing in it
@@ -67,7 +67,7 @@ def _draw_whole(axes: Axes, config: ModuleConfig, drive: Drive) -> None:
             fontsize=8,
             color=colour,
         )
-    axes.legend(loc="lower right")
+    axes.legend(loc="lower right", **BACKED)
     axes.set_xlabel("motor speed (rev/s)")
     axes.set_ylabel("torque at the motor (mN m)")
 

@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 from controller.counting.windows import Windows
 from hostsim.config import ModuleConfig
 from hostsim.facts import Facts
-from hostsim.plots import BLUE, FAINT, INK, ORANGE, SAND, STYLE, TEAL, limit_line, save
+from hostsim.plots import BACKED, BLUE, FAINT, INK, ORANGE, SAND, STYLE, TEAL, limit_line, save
 from hostsim.sensing.fall import Shape, dark_s
 from hostsim.sensing.overlap import Overlap
 from hostsim.sensing.predict import RARE, Sensing
@@ -110,6 +110,6 @@ def _draw_chances(axes: Axes, config: ModuleConfig, facts: Facts, sensing: Sensi
     ticks = [rate for rate in TICKS if rates[0] <= rate <= rates[-1]]
     axes.set_xticks(ticks, [f"{rate:g}" for rate in ticks])
     axes.set_xticks([], minor=True)
-    axes.legend(loc="upper left")
+    axes.legend(loc="upper left", **BACKED)
     axes.set_xlabel("rate (pockets/s)")
     axes.set_ylabel("chance of a part")

@@ -117,7 +117,7 @@ def draw_detail(view: View, corner: Point) -> None:
     reach = scale * wheel.pocket_mm / 2
     sheet.dimension(first, second, f"{wheel.chord_mm:.2f}", -reach - 8)
     near, far = first.moved(reach, 0), second.moved(-reach, 0)
-    sheet.dimension(near, far, f"web {wheel.web_mm:.2f}", -reach - 2)
+    sheet.dimension(near, far, f"{wheel.web_mm:.2f}", -reach - 2)
     bottom = second.polar(90 - half + 180, reach)
     sheet.dimension(axis.polar(90 - half, rim), bottom, f"{depth_mm:.2f}", reach + 7)
 

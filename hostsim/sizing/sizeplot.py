@@ -12,7 +12,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
-from hostsim.plots import BLUE, FAINT, INK, ORANGE, PINK, STYLE, TEAL, save
+from hostsim.plots import BACKED, BLUE, FAINT, INK, ORANGE, PINK, STYLE, TEAL, save
 from hostsim.sizing.search import Found
 
 LOOKS = {  # limit -> colour, mark
@@ -56,7 +56,7 @@ def draw_designs(axes: Axes, found: Found) -> None:
             )  # fmt: skip
     for at, numbers in named(found).items():
         axes.annotate(
-            ", ".join(numbers), at, (4, 3), textcoords="offset points", fontsize=8, color=INK
+            ", ".join(numbers), at, (8, 3), textcoords="offset points", fontsize=8, color=INK
         )
     best = found.best
     axes.plot([best.width_mm], [best.rate], "o", ms=13, mfc="none", mec=INK, mew=1.4, label="best")
@@ -66,7 +66,7 @@ def draw_designs(axes: Axes, found: Found) -> None:
     high = max(each.rate for each in found.designs)
     margin = max(0.12 * (high - low), 0.05 * high)
     axes.set_ylim(low - margin, high + 2 * margin)
-    axes.legend(loc="lower right", fontsize=8)
+    axes.legend(loc="best", fontsize=8, **BACKED)
 
 
 def named(found: Found) -> dict[tuple[float, float], list[str]]:
@@ -101,6 +101,4 @@ def draw_limits(axes: Axes, found: Found) -> None:
     axes.set_ylabel("limit (parts/s)")
     axes.xaxis.set_major_locator(MaxNLocator(integer=True))
     axes.grid(visible=False, axis="x")
-    axes.legend(
-        loc="upper left", ncols=3, fontsize=8, frameon=True, framealpha=0.9, edgecolor="none"
-    )
+    axes.legend(loc="upper left", ncols=3, fontsize=8, **BACKED)

@@ -135,7 +135,7 @@ def test_nothing_leaves_the_paper_and_no_dimension_is_missing(drawn):
         f"{2 * wheel.rim_radius_mm:.2f} wheel",
         f"{2 * wheel.pitch_radius_mm:.2f} pitch circle",
         f"{2 * wheel.guide_radius_mm:.2f} guide",
-        f"web {wheel.web_mm:.2f}",
+        f"{wheel.web_mm:.2f}",
         f"{wheel.pocket_mm:.2f}",
         f"{wheel.chord_mm:.2f}",
         f"{wheel.pockets} times",
