@@ -38,7 +38,7 @@ WANTS_PARTS = (causes.RETRIES_USED, causes.MAGAZINE_EMPTY, causes.CANCELLED)
 GUARD_SHUT, MAGAZINE_OK, BAG_THERE, DRIVE_HEALTHY = 1, 2, 4, 8  # bits of SENSe:INPuts?
 
 HANDS_OUT = (
-    "The sprocket and the gears are about to turn by themselves and draw in fingers, hair and"
+    "From here on the sprocket and the gears may turn by themselves and draw in fingers, hair and"
     " sleeves. Hands and tools out, guard shut, everybody at the machine told."
 )
 T = TypeVar("T")
