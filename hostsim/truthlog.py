@@ -50,7 +50,14 @@ class TruthLog:
 
 
 def open_log(path: Path) -> TextIO:
-    """The file to append to, begun with the heading; every row is written at once."""
+    """The file to append to, begun with the heading; every row is written at once.
+
+    Raises ValueError for a file that begins with anything else, OSError.
+    """
+    if path.exists() and path.stat().st_size:
+        with path.open("rb") as old:
+            if old.readline().rstrip() != HEADING.encode():
+                raise ValueError(f"{path} exists and does not begin with {HEADING}")
     file = path.open("a", encoding="ascii", buffering=1)
     if file.tell() == 0:
         file.write(HEADING + "\n")

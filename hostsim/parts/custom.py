@@ -53,6 +53,8 @@ def described_part(text: str) -> Part:
         key, equals, value = word.partition("=")
         if not equals:
             raise PartError(f"{word!r}: write each dimension as key=value, such as height=8mm")
+        if key in values:
+            raise PartError(f"{key}: given twice")
         values[key] = value
     return _made(values, "")
 
@@ -73,7 +75,8 @@ def _made(values: dict[str, Any], where: str) -> Part:
     shape = values.get("shape")
     if shape not in DIMENSIONS:
         names = ", ".join(f'"{each}"' for each in DIMENSIONS)
-        raise PartError(f'{where}shape = "{shape}": must be one of {names}')
+        said = "shape: missing" if shape is None else f'shape = "{shape}"'
+        raise PartError(f"{where}{said}: must be one of {names}")
     wanted = DIMENSIONS[shape]
     known = ("shape", *wanted, *FURTHER)
     for key in values:

@@ -1,6 +1,7 @@
 """`tallywheel bundle`: the firmware of one module as a folder for a board."""
 
 import argparse
+import shlex
 from pathlib import Path
 
 from hostsim.bundle import build, manifest
@@ -58,7 +59,7 @@ def run(args: argparse.Namespace) -> int:
         raise VerbError(str(error)) from error
     except NoBundleError as error:
         raise VerbError(f"{error}; give --out another folder") from error
-    print(sizes(bundle))
+    print(f"{sizes(bundle)}\nnext: tallywheel flash PORT {shlex.quote(str(args.out))}")
     return 0
 
 

@@ -80,6 +80,8 @@ def run(args: argparse.Namespace) -> int:
     from hostsim.guided.figures import commission_page  # noqa: PLC0415
 
     config = read_config(args.config)
+    if args.out and args.out.exists() and not args.out.samefile(args.config):
+        raise VerbError(f"--out {args.out} exists: give another name, or move it away")
     path = report_path(args)
     options = {name: getattr(args, name) for name in ("turns", "parts", "target", "trial", "out")}
     with session(args, PROCEDURE, config, **options) as one:

@@ -66,8 +66,10 @@ def run(args: argparse.Namespace) -> int:
                 start=not args.no_start,
                 show=line.show,
             )
-    except (FlashError, NoBundleError) as error:
+    except FlashError as error:
         raise VerbError(str(error)) from error
+    except NoBundleError as error:
+        raise VerbError(f"{error}; `tallywheel bundle CONFIG --out DIR` makes one") from error
     print(told(done))
     return 0
 

@@ -4,6 +4,7 @@ import argparse
 import sys
 from contextlib import ExitStack
 from pathlib import Path
+from typing import TextIO
 
 from hostsim.bench import Bystander
 from hostsim.board import BUS, LINE
@@ -132,15 +133,15 @@ def run(args: argparse.Namespace) -> int:
             for place, (config, kept) in enumerate(zip(configs, stores, strict=True))
         ]
         if args.truth:
-            file = stack.enter_context(open_log(args.truth))
+            file = stack.enter_context(truth_log(args.truth))
             for module in modules:
                 TruthLog(module, file)
         terminal = stack.enter_context(named_terminal(args.port))
-        print(terminal.path, flush=True)
-        line = SharedLine(modules, WIRES[args.link], args.line_faults, args.seed)
         looks = [Bystander(module).look for module in modules]
         if args.hands:
             looks = [stack.enter_context(hands(args.hands, modules[0])).look]
+        print(terminal.path, flush=True)
+        line = SharedLine(modules, WIRES[args.link], args.line_faults, args.seed)
         serve(line, terminal, args.speed, looks)
     return 0
 
@@ -151,6 +152,14 @@ def hands(path: Path, module: SimModule) -> HandsPipe:
         return HandsPipe(path, module.plant, lambda why: print(why, file=sys.stderr, flush=True))
     except FileExistsError as error:
         raise VerbError(f"{path} exists and is no named pipe: give another") from error
+
+
+def truth_log(path: Path) -> TextIO:
+    """The file for the truth; VerbError if the name is taken by something else."""
+    try:
+        return open_log(path)
+    except ValueError as error:
+        raise VerbError(f"{error}: give another") from error
 
 
 def refuse_same_address(paths: list[Path], configs: list[ModuleConfig]) -> None:

@@ -81,6 +81,23 @@ def test_trouble_is_told_in_one_line_that_says_what_to_do(arguments, complaint, 
     assert complaint in errors
 
 
+def test_what_is_there_already_is_not_written_over(call, tmp_path):
+    notes, folder = tmp_path / "notes", tmp_path / "folder"
+    folder.mkdir()
+    notes.write_text("keep")
+    (folder / "notes").write_text("keep")
+    for arguments, complaint in (
+        (["serve", CONFIG, "--truth", str(notes)], "does not begin with time_us,module"),
+        (["serve", CONFIG, "--hands", str(notes)], "no named pipe"),
+        (["serve", CONFIG, "--port", str(notes)], "no link to a terminal"),
+        (["bundle", CONFIG, "--out", str(folder)], "is no bundle"),
+    ):
+        status, output, errors = call(*arguments)
+        assert (status, output) == (1, "")
+        assert complaint in errors and "give " in errors
+    assert notes.read_text() == (folder / "notes").read_text() == "keep"
+
+
 def test_a_description_is_refused_with_a_line_for_each_key(call, tmp_path):
     text = Path(CONFIG).read_text().replace("pockets = 7", "pockets = 1")
     text = text.replace("drop_mm = 20.0", "drop_mm = -3").replace("microsteps =", "microstep =")

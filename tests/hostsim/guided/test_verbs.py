@@ -82,6 +82,17 @@ def test_a_file_that_is_no_record_is_told_in_a_line_and_kept(served, tmp_path, c
     assert Path(tmp_path / "bringup.json").read_text() == "notes"
 
 
+def test_another_description_is_not_written_over(served, tmp_path, capsys):
+    port, hands = served
+    other = tmp_path / "other.toml"
+    other.write_text("keep")
+    options = ("--config", CONFIG, "--hands", hands, "--out", other)
+    assert "exists: give another name" in refused(
+        capsys, guided("commission", port, tmp_path, *options)
+    )
+    assert other.read_text() == "keep"
+
+
 def test_with_nobody_at_the_keyboard_nothing_turns(served, tmp_path, capsys, monkeypatch):
     port, _ = served
     monkeypatch.setattr("sys.stdin", open("/dev/null", encoding="ascii"))  # noqa: SIM115

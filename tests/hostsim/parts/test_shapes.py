@@ -120,6 +120,7 @@ def test_inches_are_turned_into_millimetres():
         ("ring outer=6mm hole=3mm height=0.1mm", "more than its tolerance"),
         ("ring outer=6mm hole=3mm hight=2mm", "the nearest known one is height"),
         ("ring outer 6mm", "key=value"),
+        ("ring outer=6mm outer=7mm hole=3mm height=2mm", "outer: given twice"),
         ("headed head=3mm head_height=1mm shank=3mm length=5mm", "must be less than head"),
         ("ring outer=-6mm hole=3mm height=2mm", "allowed"),
         ("ring outer=1e3mm hole=3mm height=2mm", "allowed"),
