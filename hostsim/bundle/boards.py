@@ -1,7 +1,8 @@
 """Boards a bundle can be made for, and whether a module's settings fit one.
 
 A bundle holds bytecode and no native code, so that the same files would run on any board; what
-differs is how much memory there is.  The figures are those of MicroPython 1.28's own boards.
+differs is how much memory there is.  The figures are those of MicroPython 1.28 for the boards of
+the chips' maker, from memory.
 """
 
 from dataclasses import dataclass
@@ -15,7 +16,7 @@ class Board:
 
     `machine`: how its MicroPython calls the chip; `march`: its name in mpy-cross; `words_bytes`:
     of its heap, what the words of planned moves may take; `block_bytes`, `flash_bytes`: of its
-    flash file system.
+    flash file system; `from_files`: whether its heap can hold code that is loaded from files.
     """
 
     name: str
@@ -24,14 +25,16 @@ class Board:
     words_bytes: int
     block_bytes: int
     flash_bytes: int
+    from_files: bool
 
 
 # Planned words may take a tenth of what MicroPython leaves free: 240 KB, and more than 400 KB.
+# What the firmware takes, from files and from a ROM partition, `tests/bench/heap.py` measures.
 BOARDS = {
     board.name: board
     for board in (
-        Board("rp2040", "RP2040", "armv6m", 24_000, 4_096, 1_408 * 1_024),
-        Board("rp2350", "RP2350", "armv7emsp", 48_000, 4_096, 3_072 * 1_024),
+        Board("rp2040", "RP2040", "armv6m", 24_000, 4_096, 1_408 * 1_024, False),
+        Board("rp2350", "RP2350", "armv7emsp", 48_000, 4_096, 3_072 * 1_024, True),
     )
 }
 

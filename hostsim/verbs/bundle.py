@@ -72,7 +72,8 @@ def sizes(bundle: Bundle) -> str:
         rooms.setdefault(room + "/" if room else name, []).append(entry.size)
     rooms[manifest.NAME] = [len(about.to_json().encode())]
     rows = [[room, str(len(each)), str(sum(each))] for room, each in sorted(rooms.items())]
-    block = BOARDS[about.board].block_bytes
+    board = BOARDS[about.board]
+    block = board.block_bytes
     everything = [size for each in rooms.values() for size in each]
     blocks = sum(-(-size // block) for size in everything)
     rows.append(["all", str(len(everything)), str(sum(everything))])
@@ -85,6 +86,11 @@ def sizes(bundle: Bundle) -> str:
         f"mpy format {about.mpy_version}: MicroPython {least} or later",
         f"on a file system in blocks of {block} bytes: {blocks * block} bytes",
     ]
+    if not board.from_files:
+        lines.append(
+            f"an {board.machine} has too little heap for code from files: use --romfs, and a "
+            "MicroPython with a ROM partition"
+        )
     if bundle.romfs:
         lines.append(f"ROMFS image: {len(bundle.romfs)} bytes")
     return "\n".join(lines)
