@@ -55,6 +55,8 @@ class PseudoTerminal:
         self.path = os.ttyname(self._far)
         self._name = name
         self._unread = b""
+        self._poll = select.epoll()
+        self._poll.register(self._near, select.EPOLLIN)
         if name is not None:
             if name.is_symlink():  # left by a server that had no time to tidy up
                 name.unlink()
@@ -62,20 +64,21 @@ class PseudoTerminal:
             self.path = str(name)
 
     def read(self, seconds: float) -> bytes:
-        """The bytes that have come; else sleep until some come, unread ones can go, or b""."""
-        near = self._near
-        readable, _, _ = select.select([near], [near] if self._unread else [], [], seconds)
-        return os.read(near, READ_BYTES) if readable else b""
+        """The bytes that have come; else sleep until some come or the time is over: b""."""
+        return os.read(self._near, READ_BYTES) if self._poll.poll(seconds) else b""
 
     def write(self, data: bytes) -> None:
         """Send as much as the terminal takes and keep the rest, up to the bound, for later."""
-        unread = self._unread + data
-        if unread:
+        self._unread = (self._unread + data)[:UNREAD_BYTES_MAX]
+        self.flush()
+
+    def flush(self) -> None:
+        """Send what is kept, as far as the terminal takes it; to be called now and then."""
+        if self._unread:
             try:
-                unread = unread[os.write(self._near, unread) :]
+                self._unread = self._unread[os.write(self._near, self._unread) :]
             except BlockingIOError:
                 pass
-            self._unread = unread[:UNREAD_BYTES_MAX]
 
     def __enter__(self) -> "PseudoTerminal":
         return self
@@ -83,6 +86,7 @@ class PseudoTerminal:
     def __exit__(self, *_: object) -> None:
         if self._name is not None:
             self._name.unlink(missing_ok=True)
+        self._poll.close()
         os.close(self._near)
         os.close(self._far)
 
@@ -141,6 +145,7 @@ def serve(
     """Keep bytes and time flowing until interrupted; `looks` are called at every turn."""
     gc.collect()
     gc.freeze()  # what is there now stays: to go through it again and again would only hold up
+    line.on_heard = terminal.write
     tied = TiedTime(speed, line.now_us)
     while True:
         nap_s = min(max(tied.until_s(line.due_us()), NAP_LEAST_S), NAP_MOST_S)
@@ -149,6 +154,6 @@ def serve(
         if received:
             line.write(received)
             line.run_until(line.now_us)
-        terminal.write(line.read())
+        terminal.flush()
         for look in looks:
             look()

@@ -12,7 +12,7 @@ and no further than the next telegram's arrival.  `faults` spoils what the mediu
 (`hostsim.plant.line`).
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from hostsim.board import BUS
 from hostsim.module import SimModule
@@ -38,6 +38,7 @@ class SharedLine:
         self.medium = Line(faults, seed)
         self._wire = wire
         self._unread = b""
+        self.on_heard: Callable[[bytes], None] = self._keep  # what the master hears, as it does
 
     @property
     def now_us(self) -> int:
@@ -58,8 +59,11 @@ class SharedLine:
         """The master says something."""
         self._say(self.now_us, MASTER, data)
 
+    def _keep(self, data: bytes) -> None:
+        self._unread += data
+
     def read(self) -> bytes:
-        """Take what the master has heard."""
+        """Take what the master has heard, unless it goes elsewhere."""
         data, self._unread = self._unread, b""
         return data
 
@@ -114,7 +118,7 @@ class SharedLine:
 
     def _hand_on(self, sender: int, data: bytes) -> None:
         if sender != MASTER:
-            self._unread += data
+            self.on_heard(data)
         for number, module in enumerate(self.modules):
             if number != sender:
                 module.board.write(data, self._wire)

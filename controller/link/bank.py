@@ -7,9 +7,6 @@ with frames, and knows no function code.  What it reads in one call is as of one
 The tables are more than a board need remember: they are borrowed (`controller.borrow`), and what
 is not for people is kept.
 
-A master looks over and over, mostly at a module where nothing goes on.  So the words of a block are
-kept once they have been read, until something is written or `forget` says that something is new.
-
 What the desk refuses is noted, because a bus answers with a bare exception number: the SCPI error
 number of the last refusal is itself a register.
 """
@@ -28,7 +25,7 @@ _HIGHEST = (0xFFFF, 0x7FFF, 0xFFFFFFFF, 0x7FFFFFFF)
 
 _NO_RESULT = (0,) * 9
 # Paths of what may change while all is still: by the clock, and with what a robot does.
-_FRESH = ("authority", "wires")
+_FLEETING = ("authority", "wires")
 
 
 class Bank:
@@ -54,11 +51,7 @@ class Bank:
         self._selected = 0
         self._refusal = 0
         self._refused = 0
-        self._kept = {}  # words of a block, by its first address
-
-    def forget(self):
-        """Something may have changed: read anew what is asked for next."""
-        self._kept.clear()
+        self.fleeting = False  # what was read last may be something else while all is still
 
     # ---- registers ------------------------------------------------------------------------------
 
@@ -74,6 +67,7 @@ class Bank:
         """Return registers as bytes; None if one of them does not exist."""
         end = start + count
         words = b""
+        self.fleeting = False
         for block in self._blocks:
             first, last = block[:2]
             if last <= start:
@@ -96,7 +90,6 @@ class Bank:
 
     def write_registers(self, number, data):
         """Write a whole block; raises Refused, and nothing has changed then."""
-        self.forget()
         layout, _, path, allowed = self._blocks[number][2:]
         values = struct.unpack(layout, data)
         try:
@@ -108,14 +101,8 @@ class Bank:
             raise
 
     def _words(self, block):
-        words = self._kept.get(block[0])
-        if words is None:
-            words = self._read(*block[:4])
-            if block[3] not in _FRESH:
-                self._kept[block[0]] = words
-        return words
-
-    def _read(self, first, last, layout, path):
+        first, last, layout, path = block[:4]
+        self.fleeting = self.fleeting or path in _FLEETING
         if not path:
             return bytes(2 * (last - first))
         values = list(self._call(path)())
@@ -151,7 +138,6 @@ class Bank:
 
     def write_coil(self, address):
         """Start what a coil stands for; raises Refused, and nothing has changed then."""
-        self.forget()
         try:
             self._call(self.coils[address])()
         except Refused as refused:

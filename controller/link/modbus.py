@@ -7,6 +7,9 @@ them from the registers of `registers`.  Here they meet: a frame to all (broadca
 and is never answered; a frame to us is answered by its function or by an exception, and by nothing
 if it is itself an answer.  What is damaged or for a neighbour is met with silence.
 
+A master looks over and over, mostly at a module where nothing goes on: what it was told is told
+again, until something is written or a look says that something is new.
+
 Whatever a master does wrong, nothing is half done: a write is one whole block of registers or one
 coil, and takes effect within the poll that heard it.
 
@@ -29,9 +32,12 @@ from controller.link.modbus_functions import (
     Rejected,
 )
 
+_READS = (3, 4)
 _REPLY_BIT = 0x80  # function codes from here on are exception replies
 # Answers not yet taken: two of the longest. A master asks again only when it has one or gives up.
 OUTPUT_MAX = 512
+# Answers that may be given again: a master looks at the same one or two places over and over.
+TOLD_MAX = 2
 
 
 class ModbusServer:
@@ -43,6 +49,7 @@ class ModbusServer:
         self._bank = Bank(desk)
         self._functions = Functions(self._bank, self._counters)
         self._output = b""
+        self._told = {}  # frames of answers, by the PDU asked
         self._obeyed = False
         self.reader = FrameReader(
             settings.bus_address, settings.bus_baud, settings.bus_batching, self._on_frame
@@ -55,7 +62,7 @@ class ModbusServer:
         """
         self._obeyed = False
         if not still:
-            self._bank.forget()
+            self._told.clear()
         if data:
             self.reader.feed(data, now_us)
         else:
@@ -82,10 +89,21 @@ class ModbusServer:
             self._counters.served += 1
             self._counters.silent += 1
             if pdu[0] in BROADCASTS:
+                self._told.clear()
                 self._answer(pdu)
         elif not pdu[0] & _REPLY_BIT:
             self._counters.served += 1
-            self._send(self._answer(pdu))
+            self._send(self._told.get(pdu) or self._tell(pdu))
+
+    def _tell(self, pdu):
+        """Return the frame of the answer; keep it if it would be the same while all is still."""
+        answer = self._answer(pdu)
+        frame = framed(self._address, answer)
+        if answer[0] not in _READS:
+            self._told.clear()  # it may have been a write
+        elif not self._bank.fleeting and len(self._told) < TOLD_MAX:
+            self._told[pdu] = frame
+        return frame
 
     def _answer(self, pdu):
         """Carry a request out; return the answer, which may be an exception."""
@@ -94,16 +112,15 @@ class ModbusServer:
         except Rejected as rejected:
             return bytes([pdu[0] | _REPLY_BIT, rejected.code])
 
-    def _send(self, pdu):
-        frame = framed(self._address, pdu)
+    def _send(self, frame):
         counters = self._counters
         if len(self._output) + len(frame) > OUTPUT_MAX:  # whoever asked has stopped listening
             counters.silent += 1
             return
         self._output += frame
-        if pdu[0] & _REPLY_BIT:
+        if frame[1] & _REPLY_BIT:
             counters.exceptions += 1
-            if pdu[1] == BUSY:
+            if frame[2] == BUSY:
                 counters.busy += 1
 
 

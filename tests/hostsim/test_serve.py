@@ -6,6 +6,7 @@ Clients: PyVISA with its pure Python backend, plain pyserial, and our own.
 
 import json
 import os
+import select
 import signal
 import subprocess
 import sys
@@ -20,6 +21,7 @@ from hostsim.cli import main
 from hostsim.client import DispenserClient
 from hostsim.config import load
 from hostsim.dispenser import DeviceError
+from hostsim.serve import UNREAD_BYTES_MAX, PseudoTerminal
 from tests.hostsim.drift import holding
 
 CONFIG = Path(__file__).parents[2] / "configs" / "m4_nut.toml"
@@ -167,6 +169,21 @@ def test_the_request_verb_warns_of_drift_and_delivers(tmp_path, capsys):
     assert errors.count("\n") == 1
     assert "warning: parts darken the beam for longer or shorter" in errors
     assert "wipe the beam" in errors
+
+
+def test_what_nobody_reads_is_kept_to_a_bound_and_read_later():
+    with PseudoTerminal() as terminal:
+        descriptor = os.open(terminal.path, os.O_RDWR | os.O_NOCTTY)
+        terminal.write(bytes(3 * UNREAD_BYTES_MAX))
+        got = 0
+        while select.select([descriptor], [], [], 0.1)[0]:  # the system hands on in its own time
+            got += len(os.read(descriptor, UNREAD_BYTES_MAX))
+            while got < UNREAD_BYTES_MAX and not select.select([descriptor], [], [], 0)[0]:
+                terminal.flush()
+        assert got == UNREAD_BYTES_MAX
+        os.write(descriptor, b"again")
+        assert terminal.read(END_TIMEOUT_S) == b"again"
+        os.close(descriptor)
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
