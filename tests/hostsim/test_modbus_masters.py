@@ -160,11 +160,16 @@ def test_diagnostics_and_identification_by_pymodbus(master: ModbusSerialClient) 
     assert one.conformity == 0x83
 
 
-def test_a_broadcast_by_pymodbus_is_not_answered(master: ModbusSerialClient) -> None:
+def test_a_broadcast_by_pymodbus_is_not_answered(port: str) -> None:
+    # This master leaves no pause after a broadcast, though the serial line guide (2.4.1) asks for
+    # one.  A frame that is glued to the broadcast by that is lost with it: so it must ask again.
+    master = ModbusSerialClient(port, baudrate=19200, timeout=2, retries=3)
+    assert master.connect()
     master.write_register(AT["selection.ticket"], 5)
     master.write_register(AT["selection.ticket"], 9, device_id=0, no_response_expected=True)
     until(lambda: master.read_holding_registers(AT["selection.ticket"]).registers == [9])
     master.write_register(AT["selection.ticket"], 0)
+    master.close()
 
 
 def test_the_types_by_minimalmodbus(instrument: minimalmodbus.Instrument) -> None:
