@@ -58,6 +58,13 @@ def test_a_wiring_mistake_is_found_at_its_step_with_a_remedy(path, mistake, key,
     assert guide.client.state() in (UnitState.STOPPED, UnitState.ABORTED)
 
 
+def test_a_unit_that_would_start_with_the_guard_open_is_told_and_stopped(path):
+    guide = Guide(path, PROCEDURE)
+    guide.client.give = lambda command: None  # takes every command
+    ended = guide.run(STEPS)
+    assert ended.at.key == "guard" and "Do not use this module" in ended.finding.remedy
+
+
 def test_nothing_turns_before_the_first_move_and_no_step_is_made_with_the_guard_open(path):
     guide = Guide(path, PROCEDURE)
     starts = []
