@@ -101,6 +101,11 @@ def motion(times_s: Values, at_s: Values) -> tuple[Values, Values, Values]:
     return results[0], results[1], results[2]
 
 
+def headline(figure: Figure, text: str) -> None:
+    """What the picture says, in one line over all of it."""
+    figure.suptitle(text, x=0.01, ha="left", fontsize=12, fontweight="bold")
+
+
 def limit_line(axes: Axes, value: float, text: str) -> None:
     """Draw a limit as a dashed line with its name on it."""
     axes.axhline(value, color=FAINT, linestyle=(0, (5, 3)), linewidth=1, zorder=1.5)
@@ -126,13 +131,10 @@ def plot_plan(settings: Settings, move: Move, pockets: int, path: Path) -> None:
     with rc_context(STYLE):
         figure = Figure(figsize=(8, 6), layout="constrained")
         places, speeds, accelerations = figure.subplots(3, 1, sharex=True)
-        figure.suptitle(
+        headline(
+            figure,
             f"{settings.name}: {pockets} pocket{'s' * (pockets > 1)} in {times_s[-1]:.3f} s, "
             f"{move.steps} steps",
-            x=0.01,
-            ha="left",
-            fontsize=12,
-            fontweight="bold",
         )
         places.plot(at_s, position * pockets / move.steps, color=BLUE)
         if pockets <= RELEASES_SHOWN_MAX:

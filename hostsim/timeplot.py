@@ -32,6 +32,7 @@ from hostsim.plots import (
     SKY,
     STYLE,
     TEAL,
+    headline,
     limit_line,
     motion,
     save,
@@ -79,7 +80,7 @@ def plot_timeline(timeline: Timeline, path: Path) -> None:
         figure = Figure(figsize=(10, 7), layout="constrained")
         heights = {"height_ratios": (3.2, 1.8, 1.3, 1.0)}
         counts, rate, beam, states = figure.subplots(4, 1, sharex=True, gridspec_kw=heights)
-        figure.suptitle(timeline.title, x=0.01, ha="left", fontsize=12, fontweight="bold")
+        headline(figure, timeline.title)
         draw_counts(counts, timeline)
         draw_rate(rate, timeline)
         draw_beam(beam, timeline)

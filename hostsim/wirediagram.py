@@ -29,7 +29,20 @@ from hostsim.config import load
 from hostsim.draw import PICTURES
 from hostsim.links import SimLink
 from hostsim.module import SimModule
-from hostsim.plots import BLUE, FAINT, INK, ORANGE, PINK, RULE, SAND, SKY, STYLE, TEAL, save
+from hostsim.plots import (
+    BLUE,
+    FAINT,
+    INK,
+    ORANGE,
+    PINK,
+    RULE,
+    SAND,
+    SKY,
+    STYLE,
+    TEAL,
+    headline,
+    save,
+)
 from hostsim.robot import WiredRobot
 from hostsim.timeplot import draw_bands
 
@@ -150,13 +163,10 @@ def draw(seen: Rehearsal, path: Path) -> None:
         figure = Figure(figsize=(11, 4.6), layout="constrained")
         heights = {"height_ratios": (5.4, 0.6)}
         waves, bands = figure.subplots(2, 1, sharex=True, gridspec_kw=heights)
-        figure.suptitle(
+        headline(
+            figure,
             f"Hard-wired hand-shake, {QUANTITY} parts for each give: done, a fault, and a give "
             "taken back",
-            x=0.01,
-            ha="left",
-            fontsize=12,
-            fontweight="bold",
         )
         draw_waves(waves, seen)
         draw_phases(bands, seen)

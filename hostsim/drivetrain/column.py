@@ -22,7 +22,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-G_M_S2 = 9.80665
+G_M_S2 = 9.80665  # standard gravity, exact by definition (CGPM 1901)
 HEAD_SHARE = 1.8  # ISO 4762: the head of an M4 is 7.22 mm, 1.8 times its thread
 
 

@@ -12,7 +12,7 @@ from hostsim.drivetrain.drive import Drive
 from hostsim.drivetrain.load import ramp_rev_s2
 from hostsim.drivetrain.margin import MARGIN
 from hostsim.drivetrain.motor import pull_out_n_m
-from hostsim.plots import BACKED, BLUE, FAINT, INK, ORANGE, SAND, SKY, STYLE, TEAL, save
+from hostsim.plots import BACKED, BLUE, FAINT, INK, ORANGE, SAND, SKY, STYLE, TEAL, headline, save
 
 SPEEDS = 150
 BEYOND = 1.15  # how far the picture goes on after the last thing in it
@@ -23,12 +23,9 @@ def plot_drive(config: ModuleConfig, drive: Drive, path: Path) -> None:
     with rc_context(STYLE):
         figure = Figure(figsize=(9.5, 4.2), layout="constrained")
         whole, near = figure.subplots(1, 2, width_ratios=(3, 2))
-        figure.suptitle(
+        headline(
+            figure,
             f"{config.settings.name}: the motor has {drive.margin:.1f} times what a run asks for",
-            x=0.01,
-            ha="left",
-            fontsize=12,
-            fontweight="bold",
         )
         _draw_whole(whole, config, drive)
         _draw_run(near, config, drive)

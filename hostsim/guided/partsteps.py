@@ -31,6 +31,7 @@ from controller.motion.profile import Planner, step_ticks
 from controller.motion.words import TICK_HZ
 from hostsim.answers import MeasuredPart
 from hostsim.config import ModuleConfig
+from hostsim.drivetrain.column import G_M_S2
 from hostsim.guided.orders import at_once, order, refill_when_waiting, supply
 from hostsim.guided.procedure import Session
 from hostsim.guided.record import Finding, failed, passed
@@ -48,7 +49,7 @@ ROUNDS = 3  # fast and slow in turns
 CRUISE_WITHIN = 0.01  # of the fastest seen: a part let go at cruise
 PARTS_LEAST = 30  # of each rate; fewer teach nothing
 PLACE_STEPS = 1.0  # the firmware knows to a step where the wheel stands; no mean gets that out
-G_MM_MS2 = 9.80665e-3
+G_MM_MS2 = G_M_S2 / 1e3
 CONTENT = 0.9999  # share of parts that the early and late limits are to hold
 WIDER_SHARE = 0.15  # of the widths seen, beyond the longest, for those not seen
 # A part that falls beside the middle of the channel shows the beam a chord, at least two thirds of

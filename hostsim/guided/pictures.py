@@ -8,7 +8,6 @@ lines with their names.  A panel whose step has not been done is left out.  Colo
 """
 
 from collections.abc import Callable
-from typing import Any
 
 import numpy as np
 from matplotlib import rc_context
@@ -84,6 +83,7 @@ def _delays(axes: Axes, record: Record) -> None:
 def _widths(axes: Axes, record: Record) -> None:
     """Pulse widths, and the shortest and longest limits."""
     axes.hist(np.array(record.value("two rates", "widths_us")) / 1e3, bins=BINS, color=TEAL)
+    axes.set_ylim(0, 1.2 * axes.get_ylim()[1])  # room for the names
     _limits(axes, record, ("shortest_ms", "longest_ms"))
     axes.set_title("Time a part darkens the beam", loc="left")
     axes.set_xlabel("width (ms); dashed: window")
@@ -141,7 +141,7 @@ def _turn(axes: Axes, record: Record) -> None:
     axes.set_xticks(range(1, pockets + 1))
 
 
-PANELS: tuple[tuple[tuple[str, str], Any], ...] = (
+PANELS: tuple[tuple[tuple[str, str], Draw], ...] = (
     (("two rates", "fast_us"), _delays),
     (("two rates", "widths_us"), _widths),
     (("rate", "tried"), _yields),

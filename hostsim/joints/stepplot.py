@@ -9,7 +9,7 @@ from matplotlib.figure import Figure
 
 from hostsim.config import ModuleConfig
 from hostsim.joints.joint import TRIALS, Joint, steps_mm
-from hostsim.plots import BLUE, FAINT, INK, ORANGE, STYLE, TEAL, save
+from hostsim.plots import BLUE, FAINT, INK, ORANGE, STYLE, TEAL, headline, save
 
 BINS = 90
 WAYS: tuple[tuple[str, dict[str, Any], str], ...] = (
@@ -28,13 +28,7 @@ def plot_joint(config: ModuleConfig, joint: Joint, path: Path) -> None:
     with rc_context(STYLE):
         figure = Figure(figsize=(8, 4.2), layout="constrained")
         axes = figure.subplots()
-        figure.suptitle(
-            f"{config.settings.name}: steps at the joint of magazine and feeder",
-            x=0.01,
-            ha="left",
-            fontsize=12,
-            fontweight="bold",
-        )
+        headline(figure, f"{config.settings.name}: steps at the joint of magazine and feeder")
         tallest = 0.0
         for name, keys, colour in WAYS:
             own = all(stated[key] == value for key, value in keys.items())

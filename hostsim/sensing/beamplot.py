@@ -10,7 +10,19 @@ from matplotlib.figure import Figure
 from controller.counting.windows import Windows
 from hostsim.config import ModuleConfig
 from hostsim.facts import Facts
-from hostsim.plots import BACKED, BLUE, FAINT, INK, ORANGE, SAND, STYLE, TEAL, limit_line, save
+from hostsim.plots import (
+    BACKED,
+    BLUE,
+    FAINT,
+    INK,
+    ORANGE,
+    SAND,
+    STYLE,
+    TEAL,
+    headline,
+    limit_line,
+    save,
+)
 from hostsim.sensing.fall import Shape, dark_s
 from hostsim.sensing.overlap import Overlap
 from hostsim.sensing.predict import RARE, Sensing
@@ -26,13 +38,10 @@ def plot_beam(config: ModuleConfig, facts: Facts, sensing: Sensing, path: Path) 
     with rc_context(STYLE):
         figure = Figure(figsize=(9.5, 4.2), layout="constrained")
         pulses, chances = figure.subplots(1, 2)
-        figure.suptitle(
+        headline(
+            figure,
             f"{config.settings.part_name} at the beam: after"
             f" {1e3 * sensing.fall.mean_s:.1f} ms at {sensing.fall.speed_m_s:.2f} m/s",
-            x=0.01,
-            ha="left",
-            fontsize=12,
-            fontweight="bold",
         )
         _draw_pulses(pulses, config, sensing)
         _draw_chances(chances, config, facts, sensing)

@@ -21,7 +21,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-G_M_S2 = 9.80665  # standard gravity, exact by definition (CGPM 1901)
+from hostsim.drivetrain.column import G_M_S2
 
 
 def fall_s(way_m: float, start_m_s: float = 0.0) -> float:

@@ -12,7 +12,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
-from hostsim.plots import BACKED, BLUE, FAINT, INK, ORANGE, PINK, STYLE, TEAL, save
+from hostsim.plots import BACKED, BLUE, FAINT, INK, ORANGE, PINK, STYLE, TEAL, headline, save
 from hostsim.sizing.search import Found
 
 LOOKS = {  # limit -> colour, mark
@@ -31,13 +31,10 @@ def plot(found: Found, path: Path) -> None:
     with rc_context(STYLE):
         figure = Figure(figsize=(10, 4.6), layout="constrained")
         designs, limits = figure.subplots(1, 2, width_ratios=(5, 4))
-        figure.suptitle(
+        headline(
+            figure,
             f"{part.designation}: {len(found.designs)} designs; best {best.wheel.pockets} pockets,"
             f" {best.width_mm:.1f} mm wide, {best.rate:.1f} parts/s",
-            x=0.01,
-            ha="left",
-            fontsize=12,
-            fontweight="bold",
         )
         draw_designs(designs, found)
         draw_limits(limits, found)

@@ -5,9 +5,11 @@ import math
 import numpy as np
 import pytest
 
-from hostsim.drivetrain.column import G_M_S2, Column, saturated_n
+from hostsim.drivetrain.column import Column, saturated_n
 from hostsim.plant.column import push_n
 from tests.hostsim.described import CONFIGS, described
+
+G_M_S2 = 9.80665  # standard gravity (CGPM 1901)
 
 
 @pytest.mark.parametrize("height_m", [0.05, 0.5, 5.0])
