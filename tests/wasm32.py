@@ -138,12 +138,17 @@ CORE = """
 from controller.shims.install import install
 install()
 """
-OBJECTS = """
+SETTINGS = """
 from controller.settings import from_json
 with open("/input/settings.json") as file:
     settings = from_json(file.read())
+file = None
+"""
+PORTS = """
 from controller.board.lockstep import Lockstep
 picture = Lockstep(0, (b"", b""), 1)
+"""
+OBJECTS = """
 from controller.firmware import Firmware
 with open("/input/profile.bin", "rb") as file:
     words = file.read()
@@ -155,12 +160,13 @@ file = words = None
 def shares(bundle: Path, romfs: bool = False) -> dict[str, int]:
     """What each step of the boot adds to the heap, in bytes.
 
-    The steps are `transitions` with its stand-ins, the modules of the firmware by their names, and
-    `objects`, with no store.
+    The steps are `transitions` with its stand-ins, the modules of the firmware by their names,
+    `settings` with what checking them leaves behind, `ports` of lock-step without a store, and
+    `objects`: the firmware.
     """
     steps = {"transitions": CORE}
     steps.update({name: f"import {name}" for name in import_order("controller.firmware")})
-    steps["objects"] = OBJECTS
+    steps.update({"settings": SETTINGS, "ports": PORTS, "objects": OBJECTS})
     program = START + "before = empty\n"
     for name, step in steps.items():
         program += step + SHARE.format(name=name)

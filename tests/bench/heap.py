@@ -9,9 +9,9 @@ garbage, room by room; then has PARTS parts dispensed in requests for 100, and p
 of a part and what is in use after each tenth.  Last, the same parts in the 64-bit MicroPython for
 computers, and the smallest heap in which it boots and dispenses at all, which is the peak.
 
-In a room's share: its code, names, tables and texts (`code`), and what it makes of itself at boot
-(`objects`).  What the interpreter itself has in use is left out, and so is the store, which a board
-has in another memory.  Bytes depend on nothing but the versions.
+A room's share is its code, names, tables and texts; what the rooms make of themselves at boot
+stands below.  What the interpreter itself has in use is left out, and so is the store, which a
+board has in another memory.  Bytes depend on nothing but the versions.
 
 The target is 150 KB (153,600 bytes) after boot.
 """
@@ -38,14 +38,20 @@ QUANTITY = 100
 STORE_BYTES = 1_024  # a segment
 
 
-def rooms(bundle: Path, romfs: bool) -> dict[str, list[int]]:
-    """Bytes of (code, objects) of each room after boot."""
-    found: dict[str, list[int]] = {}
+AT_BOOT = {
+    "settings": "settings, pins, names",
+    "ports": "lock-step ports",
+    "objects": "objects of all rooms",
+}
+
+
+def rooms(bundle: Path, romfs: bool) -> dict[str, int]:
+    """Bytes of each room, and of what is made at boot."""
+    found: dict[str, int] = {}
     for name, size in shares(bundle, romfs).items():
-        code = name.startswith("controller.")
         parts = name.split(".")
-        room = parts[1] if code and len(parts) > 2 else ("firmware" if code else name)
-        found.setdefault(room, [0, 0])[0 if code or name == "transitions" else 1] += size
+        room = f"{parts[1]}/" if len(parts) > 2 else AT_BOOT.get(name, parts[-1])
+        found[room] = found.get(room, 0) + size
     return found
 
 
@@ -96,20 +102,10 @@ def main() -> None:
 
 def print_shares(bundle: Path) -> None:
     files, image = rooms(bundle, False), rooms(bundle, True)
-    rows = [
-        [room, *map(str, files[room]), *map(str, image[room])]
-        for room in sorted(files, key=lambda room: -sum(files[room]))
-    ]
-    sums = [
-        sum(each[place] for each in side.values()) for side in (files, image) for place in (0, 1)
-    ]
-    print(
-        table(
-            ["room", "code", "objects", "code (ROMFS)", "objects (ROMFS)"],
-            [*rows, ["all", *map(str, sums)]],
-        )
-    )
-    for name, total in (("from files", sum(sums[:2])), ("in a ROMFS image", sum(sums[2:]))):
+    rows = [[room, str(files[room]), str(image[room])] for room in files]
+    totals = {"from files": sum(files.values()), "in a ROMFS image": sum(image.values())}
+    print(table(["room", *totals], [*rows, ["all", *map(str, totals.values())]]))
+    for name, total in totals.items():
         print(f"{name}: {total} bytes in use after boot, {total / TARGET:.2f} of the target")
 
 
