@@ -12,6 +12,7 @@ import sys
 from collections.abc import Sequence
 from typing import NoReturn
 
+from controller.link.readings import VERSION
 from hostsim.answers import ModuleError
 from hostsim.engine import EngineError
 from hostsim.verbs import VERBS, VerbError
@@ -33,6 +34,7 @@ class Parser(argparse.ArgumentParser):
 def build_parser() -> argparse.ArgumentParser:
     """The parser with all verbs."""
     parser = Parser(prog="tallywheel", description=DESCRIPTION)
+    parser.add_argument("--version", action="version", version=f"tallywheel {VERSION}")
     verbs = parser.add_subparsers(title="verbs", metavar="VERB", required=True, dest="verb")
     for verb in VERBS:
         verb.add(verbs)

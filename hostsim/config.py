@@ -127,7 +127,8 @@ class _Reading:
         if not (_is_number(value) if row.kind is float else type(value) is row.kind):
             self._refused.add(row.core)
             why = f"must be {KIND_SAID[row.kind]}"
-            self.problems.append(_line(row.key, value, row.unit, self._allowed(row), why))
+            unit = "" if row.kind is str else row.unit  # characters are counted, not said
+            self.problems.append(_line(row.key, value, unit, self._allowed(row), why))
             return
         self.values[row.section][row.name] = value
         if not row.core:

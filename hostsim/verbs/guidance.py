@@ -79,8 +79,10 @@ def session(
 
 
 def report_path(args: argparse.Namespace) -> Path:
-    """Where the report goes."""
+    """Where the report goes; VerbError if that is where the record is."""
     path: Path = args.report or args.record.with_suffix(".html")
+    if path.absolute() == args.record.absolute():
+        raise VerbError(f"record and report are both to be {path}: give one another name")
     return path
 
 

@@ -4,6 +4,7 @@ import csv
 import io
 import json
 import math
+from importlib.metadata import version
 from pathlib import Path
 
 import pytest
@@ -36,6 +37,10 @@ def test_help_names_every_verb(call):
     status, output, _ = call("--help")
     assert status == 0
     assert all(verb in output for verb in VERBS)
+
+
+def test_it_says_its_version(call):
+    assert call("--version") == (0, f"tallywheel {version('tallywheel')}\n", "")
 
 
 @pytest.mark.parametrize("verb", VERBS)

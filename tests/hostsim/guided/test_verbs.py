@@ -93,6 +93,14 @@ def test_another_description_is_not_written_over(served, tmp_path, capsys):
     assert other.read_text() == "keep"
 
 
+def test_the_report_is_not_written_over_its_record(served, tmp_path, capsys):
+    port, hands = served
+    record = tmp_path / "bringup.html"
+    status = main(["bringup", port, "--hands", hands, "--record", str(record)])
+    assert "give one another name" in refused(capsys, status)
+    assert not record.exists()
+
+
 def test_with_nobody_at_the_keyboard_nothing_turns(served, tmp_path, capsys, monkeypatch):
     port, _ = served
     monkeypatch.setattr("sys.stdin", open("/dev/null", encoding="ascii"))  # noqa: SIM115
