@@ -3,13 +3,18 @@
 Frames are made with the check sum of pymodbus, which shares nothing with the firmware's.
 """
 
+import struct
+
 from pymodbus.framer import FramerRTU
 
 from controller.link.modbus import ModbusServer
+from controller.link.registers import BLOCKS, words_of
 from tests.controller.link.fakefirmware import FakeFirmware
 
 ADDRESS = 17  # of the worked examples
 SILENCE_US = 2006  # 3.5 characters at 19,200 baud, in whole microseconds
+FIRST = {block[1]: block[0] for block in BLOCKS}
+REQUEST = FIRST["request"]
 GAP_US = 100_000  # longer than any adapter holds back bytes
 
 
@@ -78,3 +83,30 @@ class Bus:
         answer = self.ask(bytes([8, 0, sub, 0, 0]))
         assert answer[:3] == bytes([8, 0, sub])
         return int.from_bytes(answer[3:], "big")
+
+
+def pdu(function: int, *words: int, data: bytes | None = None) -> bytes:
+    """A request of 16-bit words; with data, their byte count and they follow."""
+    tail = b"" if data is None else bytes([len(data) & 0xFF]) + data
+    return struct.pack(f">B{len(words)}H", function, *words) + tail
+
+
+def order(ticket: int, quantity: int, start: int = REQUEST) -> bytes:
+    return pdu(16, start, 3, data=struct.pack(">HI", ticket, quantity))
+
+
+def exception(bus: Bus, request: bytes) -> int:
+    """The exception a request meets; nothing has moved."""
+    before = list(bus.fw.moves)
+    answer = bus.ask(request)
+    assert answer[0] == request[0] | 0x80 and len(answer) == 2, answer
+    assert bus.fw.moves == before
+    return answer[1]
+
+
+def read(bus: Bus, name: str) -> bytes:
+    """The registers of a block."""
+    block = next(block for block in BLOCKS if block[1] == name)
+    answer = bus.ask(pdu(3, block[0], words_of(block)))
+    assert answer[:2] == bytes([3, 2 * words_of(block)])
+    return answer[2:]
