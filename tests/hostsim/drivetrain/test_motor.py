@@ -6,9 +6,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from hostsim.drivetrain.motor import AMPLITUDE, Winding, pull_out_n_m
+from hostsim.drivetrain.motor import Winding, pull_out_n_m
 from hostsim.plant.winding import curve
 from tests.hostsim.described import described
+
+# Midway between a sine of the supply's volts and the fundamental of a square wave, 4/pi of them.
+AMPLITUDE = (1 + 4 / math.pi) / 2
 
 MOTORS = [
     # A 42 mm, 1.8 degree motor: 0.40 N m at 1.7 A with 34 mm, 0.24 N m at 1.2 A with 28 mm body
