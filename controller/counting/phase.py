@@ -34,8 +34,8 @@ from binascii import crc32
 from controller.counting.charts import Chart
 from controller.motion.gear import MDEG_PER_TURN, PPM
 from controller.motion.intmath import round_half_away
+from controller.motion.reach import US_PER_S
 
-US_PER_S = 1000000
 FINE = 16  # units of phase in a step: half of one is then far below any scatter
 
 # Rates within this share of the full one count: from there the planner only rounds.

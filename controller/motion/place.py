@@ -13,9 +13,7 @@ may let one part go, and n pitches can let go n at most.  What has been gone bac
 forward again for nothing: that is the slack.
 """
 
-from controller.motion.gear import PocketRatio
-
-PPM = 1000000
+from controller.motion.gear import PPM, PocketRatio
 
 # A blind stretch stays short of whole pitches by this part of one: parts let go with some scatter,
 # so a whole pitch from just before one release could reach the next.
