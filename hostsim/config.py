@@ -127,8 +127,9 @@ class _Reading:
         if not (_is_number(value) if row.kind is float else type(value) is row.kind):
             self._refused.add(row.core)
             why = f"must be {KIND_SAID[row.kind]}"
-            unit = "" if row.kind is str else row.unit  # characters are counted, not said
-            self.problems.append(_line(row.key, value, unit, self._allowed(row), why))
+            # A number where text belongs has no length yet to be told as too short or too long.
+            unit, allowed = ("", "") if row.kind is str else (row.unit, self._allowed(row))
+            self.problems.append(_line(row.key, value, unit, allowed, why))
             return
         self.values[row.section][row.name] = value
         if not row.core:

@@ -44,7 +44,7 @@ from hostsim.guided.statistics import (
 )
 from hostsim.guided.wheelsteps import steps_per_turn
 
-SLOW_SHARE = 0.25
+SLOW_SHARE = 0.25  # of the rate found: far enough from it that the phase shows, and no creep yet
 ROUNDS = 3  # fast and slow in turns
 CRUISE_WITHIN = 0.01  # of the fastest seen: a part let go at cruise
 PARTS_LEAST = 30  # of each rate; fewer teach nothing
@@ -55,7 +55,7 @@ WIDER_SHARE = 0.15  # of the widths seen, beyond the longest, for those not seen
 # A part that falls beside the middle of the channel shows the beam a chord, at least two thirds of
 # its extent (common practice, as in the derived windows).
 SURE_SHARE = 2 / 3
-EARLY_LEAST_MS = 0.1
+EARLY_LEAST_MS = 0.1  # 0 in a description stands for: derived
 
 
 def two_rates(session: Session) -> Finding:
