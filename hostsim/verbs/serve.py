@@ -139,7 +139,8 @@ def run(args: argparse.Namespace) -> int:
         terminal = stack.enter_context(named_terminal(args.port))
         looks = [Bystander(module).look for module in modules]
         if args.hands:
-            looks = [stack.enter_context(hands(args.hands, modules[0])).look]
+            pipe = stack.enter_context(hands(args.hands, modules[0]))
+            looks = [pipe.look, modules[0].notes.clear]  # which nobody else reads
         print(terminal.path, flush=True)
         line = SharedLine(modules, WIRES[args.link], args.line_faults, args.seed)
         serve(line, terminal, args.speed, looks)
