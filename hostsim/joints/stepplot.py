@@ -55,6 +55,7 @@ def plot_joint(config: ModuleConfig, joint: Joint, path: Path) -> None:
                 fontsize=8,
                 color=colour,
                 va="top",
+                bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.5},
             )
         axes.set_ylim(0, 1.35 * tallest)
         axes.set_xlim(0, edges[-1])

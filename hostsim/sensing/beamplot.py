@@ -89,16 +89,17 @@ def _draw_chances(axes: Axes, config: ModuleConfig, facts: Facts, sensing: Sensi
     ):
         chances = [overlap.probability(rate, guard_s) for rate in rates]
         axes.plot(rates, chances, color=ORANGE, linestyle=style, label=name)
-    for rate, name, colour in marks:
+    for number, (rate, name, colour) in enumerate(sorted(marks)):
         axes.axvline(rate, color=colour, linewidth=1, linestyle=(0, (1, 2)))
+        # The lowest to the left of its line, the others one above the other: they may be close.
         axes.annotate(
             f"{name} {rate:.3g}",
-            (rate, 0.03),
-            (2, 0),
+            (rate, 0.42 if number == 2 else 0.03),
+            (-2 if number == 0 else 2, 0),
             xycoords=("data", "axes fraction"),
             textcoords="offset points",
             rotation=90,
-            ha="left",
+            ha="left" if number else "right",
             fontsize=8,
             color=colour,
         )

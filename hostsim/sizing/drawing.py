@@ -47,6 +47,7 @@ PAPERS = (("A4", 210, 297), ("A3", 297, 420), ("A2", 420, 594), ("A1", 594, 841)
 BORDER_MM = 10.0
 BELOW_MM = 82.0  # for section, enlarged pockets and scale bar
 AROUND_MM = 28.0  # of the guide, for dimensions
+ASIDE = 0.5  # cosine from which on a channel lies rather than stands
 RING_MM = (4.0, 7.5)  # the ring's inner and outer edge outside the guide
 MOUTH_ON_TOP_DEG = 125.0
 FLARE_MM = 4.0  # depth of the funnel from the channel to the gap in the guide
@@ -151,9 +152,11 @@ def draw_guide(view: View) -> None:
         narrow, lip = wall.polar(way, max(flare, radius)), axis.polar(way + side * half_deg, radius)
         funnel = [move_to(lip), line_to(narrow), line_to(wall.polar(way, reach))]
         sheet.path(funnel, f"mouth-{side}", stroke_width=f"{THICK_MM}")
-    sheet.text(
-        axis.polar(way, reach + 4), f"mouth, {wheel.mouth_deg:.1f}{DEGREE}", SMALL_MM, "middle"
-    )
+    # Beside the channel's end or above it, so that its walls run through no word.
+    aside = abs(math.cos(math.radians(way))) > ASIDE
+    anchor = "middle" if not aside else "end" if math.cos(math.radians(way)) < 0 else "start"
+    at = axis.polar(way, reach + (1.5 if aside else 4))
+    sheet.text(at, f"mouth, {wheel.mouth_deg:.1f}{DEGREE}", SMALL_MM, anchor)
     sheet.line(
         end, view.place(0, radius + RING_MM[1] + 9), "release-edge", stroke_width=f"{THICK_MM}"
     )

@@ -21,7 +21,7 @@ LOOKS = {  # limit -> colour, mark
     "separation": (BLUE, "o"),
     "lash": (ORANGE, "^"),
 }
-NEAR_MM, NEAR_RATE = 1.5, 0.12  # marks so close share a label
+NEAR = (0.09, 0.05)  # marks so close share a label: of the width and the height that marks cover
 ROOM = 1.7  # times the fastest rate is shown; a limit above that does not matter
 
 
@@ -70,14 +70,20 @@ def named(found: Found) -> dict[tuple[float, float], list[str]]:
     """The places of the best of each number of pockets, and the numbers that share a place."""
     places: dict[tuple[float, float], list[str]] = {}
     shown = sorted(found.by_pockets(), key=lambda each: each.wheel.pockets)
+    near_mm = NEAR[0] * _span([each.width_mm for each in found.designs])
+    near_rate = NEAR[1] * _span([each.rate for each in found.designs])
     for each in shown:
         near = (
             at for at in places
-            if abs(at[0] - each.width_mm) < NEAR_MM and abs(at[1] - each.rate) < NEAR_RATE
+            if abs(at[0] - each.width_mm) <= near_mm and abs(at[1] - each.rate) <= near_rate
         )  # fmt: skip
         at = next(near, (each.width_mm, each.rate))
         places.setdefault(at, []).append(str(each.wheel.pockets))
     return places
+
+
+def _span(values: list[float]) -> float:
+    return max(values) - min(values)
 
 
 def draw_limits(axes: Axes, found: Found) -> None:
@@ -94,8 +100,9 @@ def draw_limits(axes: Axes, found: Found) -> None:
         pockets, [each.rate for each in shown], width=0.6, color=FAINT, alpha=0.35, label="run at"
     )
     axes.set_ylim(0, top)
+    axes.set_xlim(pockets[0] - 0.7, pockets[-1] + 0.7)
     axes.set_xlabel("pockets (the best design of each)")
     axes.set_ylabel("limit (parts/s)")
-    axes.xaxis.set_major_locator(MaxNLocator(integer=True))
+    axes.xaxis.set_major_locator(MaxNLocator(integer=True, min_n_ticks=1))
     axes.grid(visible=False, axis="x")
     axes.legend(loc="upper left", ncols=3, fontsize=8, **BACKED)
