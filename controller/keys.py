@@ -104,7 +104,7 @@ ROWS = (
     ("wires_debounce_ms", INTEGER, "ms", 1, 1_000, 20, "a wire must stay so long to count"),
     ("command_hold_ms", INTEGER, "ms", 0, 3_600_000, 10_000, "silence that frees the command"),
     ("record_checkpoint", INTEGER, "parts", 0, 10_000, 25, "parts between records; 0: none"),
-    ("board_name", CHOICE, "", pincheck.CHIP_NAMES, None, "rp2040", "the chip of the board"),
+    ("board_name", CHOICE, "", pincheck.CHIP_NAMES, None, "rp2350", "the chip of the board"),
     ("board_pins", PINS, "", None, None, (), "signals on other pins than the table says"),
     ("board_store", CHOICE, "", ("fram", "flash", "none"), None, "fram", "what outlives the power"),
     ("board_line", CHOICE, "", ("usb", "uart"), None, "usb", "where the commands come in"),

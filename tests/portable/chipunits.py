@@ -265,7 +265,7 @@ class Select:
 class Sys:
     """As the module `sys`, as far as a board reads it."""
 
-    def __init__(self, stream, chip_name="RP2040"):
+    def __init__(self, stream, chip_name="RP2350"):
         self.stdin = self.stdout = stream
         self.implementation = Implementation("Board with " + chip_name)
 

@@ -73,7 +73,7 @@ def test_what_is_in_the_folder_is_what_the_manifest_says(made, folder):
 
 @pytest.mark.parametrize("config", CONFIGS, ids=lambda path: path.stem)
 def test_settings_and_words_are_those_of_the_module(config):
-    made = build.make(load(config), BOARDS["rp2040"])
+    made = build.make(load(config), BOARDS["rp2350"])
     settings = from_json(made.files["settings.json"].decode())
     assert settings.as_dict() == load(config).settings.as_dict()
     limits = (

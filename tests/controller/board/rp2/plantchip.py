@@ -149,6 +149,7 @@ class WholeBoard:
         self.memory = Garbage()
         self.fram_answers = True
         self._failure: Exception | None = None
+        self._chip_name = config.settings.board_name.upper()
         (folder / "settings.json").write_text(config.settings.to_json())
 
     def start(self, host: Callable[["WholeBoard"], Host], reset: bool = False) -> str:
@@ -168,7 +169,7 @@ class WholeBoard:
             gc=self.memory,
             micropython=SimpleNamespace(kbd_intr=lambda key: None),
             select=Select(),
-            sys=Sys(self.stream),
+            sys=Sys(self.stream, self._chip_name),
             time=Time(chip),
             trace=lambda error: "".join(traceback.format_exception(error)),
         )

@@ -23,7 +23,7 @@ NUMBERED = (
 
 def test_a_bundled_board_dispenses(tmp_path: Path) -> None:
     where = tmp_path / "bundle"
-    build.write(build.make(load("configs/m4_nut.toml"), BOARDS["rp2040"]), where)
+    build.write(build.make(load("configs/m4_nut.toml"), BOARDS["rp2350"]), where)
     numbers = {
         name: {
             word: value

@@ -85,9 +85,9 @@ def test_pins_in_doubt_are_not_touched(tmp_path: Path) -> None:
 
 
 def test_settings_for_another_chip_are_refused(tmp_path: Path) -> None:
-    board = board_with(tmp_path, board_name="rp2350")
+    board = board_with(tmp_path, board_name="rp2040")
     (answer,) = said_by(board, "SYST:ERR?")
-    assert "board_name = rp2350: this board is an rp2040" in answer
+    assert "board_name = rp2040: this board is an rp2350" in answer
 
 
 # ---- power-up ------------------------------------------------------------------------------------

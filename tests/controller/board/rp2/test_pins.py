@@ -95,7 +95,7 @@ def _taken(signal: str, gpio: int) -> bool:
     [
         ([["beem", 26]], 'board.pins[0] = "beem": no such signal; the nearest is beam'),
         ([["beam", 13]], "board.pins.beam = 13: guard is on this pin"),
-        ([["beam", 30]], "board.pins.beam = 30: allowed 0 to 29 (GPIOs of the rp2040)"),
+        ([["beam", 30]], "board.pins.beam = 30: allowed 0 to 29 (GPIOs of the rp2350)"),
         ([["beam", -1]], "board.pins[0] = -1: allowed 0 to 29 (beam)"),
         ([["beam", 26], ["beam", 27]], 'board.pins[1] = "beam": stands twice'),
         ([["beam", 26, 2]], "board.pins[0] = 2: allowed 0 to 1 (beam: the active level)"),

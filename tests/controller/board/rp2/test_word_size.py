@@ -103,7 +103,7 @@ ask("told", json.dumps([failed, len(handlers), beam.read()[1] > 0]))
 @pytest.fixture(scope="module")
 def bundle(tmp_path_factory: pytest.TempPathFactory) -> Path:
     where = tmp_path_factory.mktemp("words") / "bundle"
-    build.write(build.make(load("configs/m4_nut.toml"), BOARDS["rp2040"]), where)
+    build.write(build.make(load("configs/m4_nut.toml"), BOARDS["rp2350"]), where)
     return where
 
 
