@@ -120,7 +120,7 @@ class Service:
             self._request.finish(cause, SHORT)
 
     def watch(self, now_us, levels, flags):
-        """Look at guard and drive; called first on every poll."""
+        """Look at guard and drive; called first whenever the firmware goes on."""
         self._now_us = now_us
         self._levels = levels
         if self.unit.state in _CUTTING:
