@@ -59,8 +59,20 @@ def run(args: argparse.Namespace) -> int:
         raise VerbError(str(error)) from error
     except NoBundleError as error:
         raise VerbError(f"{error}; give --out another folder") from error
-    print(f"{sizes(bundle)}\nnext: tallywheel flash PORT {shlex.quote(str(args.out))}")
+    print(f"{sizes(bundle)}\nnext: {following(bundle, args.config, args.out)}")
     return 0
+
+
+def following(bundle: Bundle, config: Path, out: Path) -> str:
+    """The command that comes next: onto the board, or once more if the board can't hold it so."""
+    folder = shlex.quote(str(out))
+    if bundle.romfs:
+        image = shlex.quote(str(out / build.ROMFS))
+        return f"mpremote romfs deploy {image} && tallywheel flash PORT {folder} --code-in-rom"
+    board = bundle.manifest.board
+    if BOARDS[board].from_files:
+        return f"tallywheel flash PORT {folder}"
+    return f"tallywheel bundle {shlex.quote(str(config))} --out {folder} --board {board} --romfs"
 
 
 def sizes(bundle: Bundle) -> str:
