@@ -45,10 +45,15 @@ class PseudoTerminal:
     """A raw pseudo-terminal; a context manager. `.path` is the end that clients open.
 
     `name` is a further path for that end, a symbolic link, which stays the same when the server
-    ends and another one begins. FileExistsError if something else is there already.
+    ends and another one begins. FileExistsError if something else is there already, or a link that
+    leads somewhere: to what another server has open.
     """
 
     def __init__(self, name: Path | None = None) -> None:
+        if name is not None and name.is_symlink():
+            if name.exists():
+                raise FileExistsError(f"{name} leads somewhere")
+            name.unlink()  # left by a server that had no time to tidy up
         self._near, self._far = os.openpty()
         tty.setraw(self._far)
         os.set_blocking(self._near, False)
@@ -58,8 +63,6 @@ class PseudoTerminal:
         self._poll = select.epoll()
         self._poll.register(self._near, select.EPOLLIN)
         if name is not None:
-            if name.is_symlink():  # left by a server that had no time to tidy up
-                name.unlink()
             name.symlink_to(hold_on(self._far))
             self.path = str(name)
 

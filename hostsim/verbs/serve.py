@@ -194,4 +194,6 @@ def named_terminal(name: Path | None) -> PseudoTerminal:
     try:
         return PseudoTerminal(name)
     except FileExistsError as error:
-        raise VerbError(f"{name} exists and is no link to a terminal: give another") from error
+        taken = name is not None and name.is_symlink()
+        why = "is in use by another server" if taken else "exists and is no link to a terminal"
+        raise VerbError(f"{name} {why}: give another") from error

@@ -132,6 +132,15 @@ def test_the_robot_cell_packs_on_when_the_plug_is_back(serve, tmp_path):
     ]
 
 
+def test_a_name_that_is_served_already_is_not_taken_over(serve, tmp_path, capsys):
+    serve()
+    port = str(tmp_path / "port")
+    assert main(["serve", str(CONFIG), "--port", port]) == 1
+    assert "is in use by another server: give another" in capsys.readouterr().err
+    with DispenserClient(port) as module:
+        assert module.identity().model
+
+
 def test_a_name_never_leads_to_somebody_else_s_terminal(serve, tmp_path):
     """The number of a terminal that has gone is soon another one's; a client may be waiting."""
     port = tmp_path / "port"
