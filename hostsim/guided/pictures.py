@@ -76,7 +76,7 @@ def _delays(axes: Axes, record: Record) -> None:
     fall = record.value("two rates", "fall_us")[0] / 1e3
     axes.axvline(fall, color=INK, lw=1)
     axes.set_title("From the release edge to the beam", loc="left")
-    axes.set_xlabel(f"delay (ms); solid line: fall, {fall:.1f} ms; dashed: window")
+    axes.set_xlabel(f"delay (ms); solid: fall, {fall:.1f} ms; dashed: window at the rates of a run")
     axes.set_ylabel("parts")
 
 
