@@ -194,11 +194,11 @@ class Firmware:
             if self.request.is_open:
                 kind = ev.CREEP_RELEASE if sprocket.creeping else ev.RELEASE
                 for pocket, first_us, last_us, edge_us, rate in opened:
-                    creeping = sprocket.creeping
-                    self.tally.passed(pocket, first_us, last_us, creeping, edge_us, rate)
+                    self.tally.passed(pocket, first_us, last_us, sprocket.creeping, edge_us, rate)
                     self.ports.trace.note(first_us, kind, pocket, last_us - first_us)
             else:
                 self.maintenance.passed(max([opening[2] for opening in opened]))
+                self.tally.misses.unfed()
             opened.clear()
         return motion
 

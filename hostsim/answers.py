@@ -289,7 +289,7 @@ class Counters(Answer):
     pieces: int
     rated: int  # pieces the sprocket is made for
     pockets: int  # pockets passed
-    misses: int  # pockets passed without a part
+    misses: int  # pockets that stayed empty although parts were there
     jams: int
     retries: int
 

@@ -7,9 +7,10 @@ number of days; the order for the next one goes out as many days earlier as it t
 Pieces are what the description promises before anything runs, and what the firmware has counted
 afterwards: the forecast is the same.
 
-A worn pocket shows in another way as well: it lets parts past.  The share of pockets that passed
-silent is compared with what a sound module has, by the lower limit of Wilson's interval (NIST
-e-Handbook 7.2.4.1), so that a few misses among few pockets raise no alarm.
+A worn pocket shows in another way as well: it lets parts past.  The share of misses, pockets that
+stayed empty although parts were there, is compared with what a sound module has, by the lower limit
+of Wilson's interval (NIST e-Handbook 7.2.4.1), so that a few misses among few pockets raise no
+alarm.
 
 Common practice, no source: a printed sprocket lasts at least about 200,000 pieces; everything
 printed that the same parts rub on is looked at when the sprocket is changed.  How many sprockets
@@ -25,7 +26,7 @@ from hostsim.config import ModuleConfig
 from hostsim.figure import Figure
 
 # Common practice, no source.
-SOUND_MISSES = 0.02  # of the pockets, in a module whose magazine is kept filled
+SOUND_MISSES = 0.02  # of the pockets
 BEARING_HOURS = 20_000  # of ball bearings in a small motor that is not overloaded
 MOUTH_OUTLIVES = GEARS_OUTLIVE = 2  # sprockets
 PINS_OUTLIVE = 4
@@ -120,7 +121,7 @@ def spares(config: ModuleConfig) -> list[Spare]:
 
 
 def miss_limits(counters: Counters) -> tuple[float, float]:
-    """Wilson's 95 % limits of the share of pockets that passed silent; (0, 1) before any did."""
+    """Wilson's 95 % limits of the share of pockets that missed; (0, 1) before any did."""
     n = counters.pockets
     if not n:
         return 0.0, 1.0
@@ -145,9 +146,9 @@ def due(one: Forecast, counters: Counters) -> Iterator[str]:
     least = miss_limits(counters)[0]
     if least > SOUND_MISSES:
         yield (
-            f"more than {100 * least:.1f} % of the pockets passed without a part, and a sound"
-            f" module stays below {100 * SOUND_MISSES:g} %: keep the magazine filled; if it was,"
-            " look at pockets and mouth for wear (isolate the supply first)"
+            f"more than {100 * least:.1f} % of the pockets stayed empty although parts were there,"
+            f" and a sound module stays below {100 * SOUND_MISSES:g} %: look at pockets and mouth"
+            " for wear (isolate the supply first)"
         )
 
 

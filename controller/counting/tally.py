@@ -23,6 +23,8 @@ The numbers are the truth about the bag only as far as the faults considered go;
 simulated module's list of fault classes for what can be told apart and what cannot.
 """
 
+from controller.counting.misses import Misses
+
 # Pulse verdicts (the first three come from the pulse's width, the others from its place).
 GOOD, SHORT, LONG, EARLY, STRAY, LATE = range(6)
 # Pocket verdicts.
@@ -47,11 +49,13 @@ class Tally:
 
     def __init__(self, windows):
         self._windows = windows
+        self.misses = Misses()
         self.open(0)
 
     def open(self, quantity):
         """Begin a request of `quantity` parts with an empty bag."""
         self.quantity = quantity
+        self.misses.open()
         self.lower = 0
         self.upper = 0
         self.pockets = 0  # releases opened
@@ -120,10 +124,12 @@ class Tally:
             return GOOD
         if self.silent:
             self.silent -= 1
+            self.misses.clung()
             self._part()
             return LATE
         if self.empty:
             self.empty -= 1
+            self.misses.clung()
             self.upper += 1
             self._part()
             return LATE
@@ -135,6 +141,7 @@ class Tally:
         for pocket in self._open:
             pocket[_HINT] = True
         self.silent = 0
+        self.misses.blinded()
 
     def lost_edges(self):
         """The board lost edges: any pocket may hide a part that was not seen."""
@@ -150,6 +157,7 @@ class Tally:
                 self._report(pocket[_POCKET], DOUBTFUL)
             else:
                 self.silent += 1
+                self.misses.silent()
                 self._report(pocket[_POCKET], SILENT)
 
     def deadline_us(self):
@@ -162,6 +170,7 @@ class Tally:
         self.upper -= proven
         self.empty += proven
         self.silent = 0
+        self.misses.proven()
         return proven
 
     def _fill(self, start_us, verdict):
@@ -175,6 +184,7 @@ class Tally:
                 self.filled = (pocket[_POCKET], pocket[_EDGE], pocket[_RATE])
                 self._remember(pocket[_UNTIL])
                 self._report(pocket[_POCKET], verdict)
+                self.misses.part()
                 self._part()
                 return True
         return False

@@ -131,6 +131,7 @@ class Request:
             self._evidence.start_over()
             self._ladder.reset()
             self._tally.silent_run = 0
+            self._tally.misses.drop()
             self._chart.fire("helped")
 
     def finish(self, cause, outcome):
@@ -169,6 +170,7 @@ class Request:
             state = self._chart.state
             self._steps[state](motion)
             motion = MOVING
+        self._counters.misses += self._tally.misses.take()
 
     def _changed(self, new, old):
         self._beam_proven = False
@@ -187,7 +189,7 @@ class Request:
         if self._part_in_beam():
             return
         if self._tally.settled(self._now_us):
-            self._prove()
+            self._tally.prove_empty()
         if self._tally.owed == 0:  # late parts came while it waited
             self._close()
             return
@@ -229,7 +231,7 @@ class Request:
         if self._part_in_beam():
             return
         if self._beam_proven:
-            self._prove()
+            self._tally.prove_empty()
         if self._tally.lower > self._evidence.seen:
             self._ladder.progress()
             self._evidence.seen = self._tally.lower
@@ -322,9 +324,6 @@ class Request:
             self._tally.blinded()
             self._ask(causes.BEAM_DEAD if answer == selftest.DEAD else causes.CHUTE_BLOCKED)
         return passed
-
-    def _prove(self):
-        self._counters.misses += self._tally.prove_empty()
 
     # ---- acting on a verdict --------------------------------------------------------------------
 

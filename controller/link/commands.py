@@ -117,7 +117,7 @@ TREE = STANDARD + (
                 "fw.sprocket",
                 (),
                 "pieces,rated,pockets,misses,jams,retries",
-                "counted since the sprocket was changed",
+                "since the sprocket was changed; a miss: a pocket empty although parts were there",
             ),
             (":CHANged", "fw.sprocket_changed", (), "", "say that a new sprocket is in"),
             (":POSition?", "fw.position", (), "known,pocket,steps", "where it stands"),

@@ -149,7 +149,7 @@ BLOCKS = (
             ("pieces", U32, "parts", 1, "since the sprocket was changed"),
             ("rated", U32, "parts", 1, "rated life of a sprocket"),
             ("pockets", U32, "pockets", 1, "passed since the sprocket was changed"),
-            ("misses", U32, "pockets", 1, "proven empty since the sprocket was changed"),
+            ("misses", U32, "pockets", 1, "stayed empty although parts were there"),
             ("jams", U32, "", 1, "stalls and missing pocket indices"),
             ("retries", U32, "runs", 1, "runs beyond the first of a request"),
         ),

@@ -1,8 +1,8 @@
 """Counters of the module: what has gone through it since the sprocket was changed, and ever.
 
-They are what maintenance is planned by: pieces against the rated life of the sprocket, empty
-pockets as the first sign of wear, jams and retries as signs of a bad joint or a bad part.  The
-magazine level stands among them: it is what was said to be loaded less what has fallen.
+They are what maintenance is planned by: pieces against the rated life of the sprocket, misses
+(`counting.misses`) as the first sign of wear, jams and retries as signs of a bad joint or a bad
+part.  The magazine level stands among them: it is what was said to be loaded less what has fallen.
 """
 
 
@@ -13,7 +13,7 @@ class Counters:
         self.lifetime = 0  # parts seen at the beam, ever
         self.pieces = 0  # parts seen since the sprocket was changed
         self.pockets = 0  # pockets passed since the sprocket was changed
-        self.misses = 0  # pockets proven empty since the sprocket was changed
+        self.misses = 0  # pockets empty although parts were there, since then as well
         self.jams = 0  # stalls and missing pocket indices, ever
         self.retries = 0  # runs beyond the first of a request, ever
         self.strays = 0  # parts that belong to no request, ever

@@ -16,8 +16,9 @@ DAY_MAX = 10_000_000
 
 DETAILS = """\
 Reads the counters of the sprocket and says how many days it lasts at the planned output, when to
-order the next one, and whether the share of silent pockets is still that of a sound module. Nothing
-moves and nothing is changed. Days are days of production.
+order the next one, and whether the share of misses (pockets that stayed empty although parts were
+there) is still that of a sound module. Nothing moves and nothing is changed. Days are days of
+production.
 
 PORT is a device path such as /dev/ttyACM0, or what `tallywheel serve` prints. The exit status is 0
 only if nothing is due.
@@ -74,8 +75,8 @@ def _figures(counters: Counters, one: Forecast) -> str:
         ("pieces left", f"{one.left}", f"{100 * one.left / one.rated:.1f} %"),
         ("days left", f"{one.days:.1f}", f"at {one.parts_per_day} parts a day"),
         ("order in", f"{one.order_days:.1f}", f"days; {one.lead_days} to be delivered"),
-        ("silent pockets", missed,
-         f"%, 95 % limits {100 * least:.2f} to {100 * most:.2f} (Wilson)"),
+        ("misses", missed,
+         f"% of the pockets, 95 % limits {100 * least:.2f} to {100 * most:.2f} (Wilson)"),
         ("jams", f"{counters.jams}", f"and {counters.retries} further runs"),
     ]  # fmt: skip
     return table(("figure", "value", "meaning"), rows)
