@@ -1,4 +1,8 @@
-"""Windows against free fall worked out in floats, and against parts let go at random."""
+"""Windows against free fall worked out in floats, and against parts let go at random.
+
+They are the derived ones: a description may hold those a trial has measured on a module, and what
+its parts did there says nothing about the parts here.
+"""
 
 import math
 from pathlib import Path
@@ -18,11 +22,25 @@ from tests.portable.module import settings
 CONFIGS = sorted((Path(__file__).parents[3] / "configs").glob("*.toml"))
 G = constants.g  # 9.80665 m/s^2 (CODATA: exact)
 PARTS = 4_000
+WINDOWS = ("shortest", "longest", "merge", "stuck", "early", "late")
 
 
 @pytest.fixture(params=CONFIGS, ids=lambda path: path.stem)
 def module(request):
-    return load(request.param).settings
+    return derived(load(request.param).settings)
+
+
+def derived(described):
+    """The settings without windows of their own (0: to be derived)."""
+    windows = {f"beam_{name}_us": 0 for name in WINDOWS}
+    return type(described)({**described.as_dict(), **windows})
+
+
+def test_measured_windows_in_a_description_are_no_matter_here():
+    nut = load(CONFIGS[0]).settings
+    measured = type(nut)({**nut.as_dict(), "beam_early_us": 56_000, "beam_longest_us": 14_200})
+    assert Windows(measured).early_us == 56_000
+    assert vars(Windows(derived(measured))) == vars(Windows(derived(nut)))
 
 
 @pytest.mark.parametrize("drop_mm", [1, 5, 10, 20, 30, 50, 100, 200, 1_000])
