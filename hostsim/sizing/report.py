@@ -71,6 +71,8 @@ def figures(best: Design) -> dict[str, list[tuple[str, str, str, str]]]:
     wheel, plan, train = best.wheel, best.plan, best.train
     envelope = wheel.part.envelope
     fits = "its shank" if envelope.slot_mm else "the part"
+    frame = plan.motor.frame
+    mount = [("motor", f"{frame.face_mm:g}", "mm", frame.said)] if frame else []
     return {
         "Wheel": [
             ("pitch radius", f"{wheel.pitch_radius_mm:.2f}", "mm", "axis to middle of pocket"),
@@ -95,13 +97,14 @@ def figures(best: Design) -> dict[str, list[tuple[str, str, str, str]]]:
             ("index edge", f"{plan.release_deg:.1f}", "deg", "before the release that follows it"),
             ("drop", f"{plan.beam.drop_mm:g}", "mm", "release edge down to the beam"),
         ],
-        "Gears": [
+        "Gears and motor": [
             ("teeth", f"{train.driver}:{train.driven}", "", f"{float(train.ratio):.4g} to 1"),
             ("axes", f"{train.centre_mm:g}", "mm", "apart"),
             ("steps per pocket", str(best.steps_per_pocket), "steps", pattern(best)),
             ("resolution", f"{best.step_mm:.4f}", "mm", "a step at the pocket"),
             ("lash", f"{train.lash_deg:g}", "deg",
              f"{lash_mm(best):.2f} mm at the pocket, estimated"),
+            *mount,
         ],
     }  # fmt: skip
 

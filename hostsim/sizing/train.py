@@ -27,7 +27,6 @@ DRIVERS = (17, 18, 19, 20, 21, 24)
 DRIVEN_MOST = 72
 RATIOS = (Fraction(2), Fraction(5, 2), Fraction(3), Fraction(7, 2), Fraction(4))
 RATIO_TOLERANCE = Fraction(1, 8)  # of a ratio: pairs this near count as the same choice
-NEMA17_FACE_MM = 42.3  # NopSCADlib; piclist.com/techref/io/stepper/nemasizes.htm has 42 to 43
 PLAY_MM = 0.35  # at the pitch circle: of printed teeth and their centre distance (common practice)
 
 
@@ -65,12 +64,40 @@ class Train:
 
 
 @dataclass(frozen=True)
+class Frame:
+    """What a motor's mount must fit: NEMA ICS 16 fixes it, whatever the length of the body."""
+
+    face_mm: float  # the square face
+    holes_mm: float  # from hole to hole along a side
+    screw: str
+    pilot_mm: float  # diameter of the round boss around the shaft
+    shaft_mm: float
+
+    @property
+    def said(self) -> str:
+        """All but the face, for a report."""
+        return (
+            f"square; 4 {self.screw} on a square of {self.holes_mm:g} mm,"
+            f" pilot {self.pilot_mm:g} mm, shaft {self.shaft_mm:g} mm"
+        )
+
+
+# NopSCADlib's NEMA17; piclist.com/techref/io/stepper/nemasizes.htm has faces of 42 to 43 mm.
+NEMA17 = Frame(face_mm=42.3, holes_mm=31.0, screw="M3", pilot_mm=22.0, shaft_mm=5.0)
+
+
+@dataclass(frozen=True)
 class Motor:
     """A motor as a module description has it."""
 
     name: str
     values: dict[str, Any]  # the section [motor]
-    face_mm: float = 0.0  # width of its face; 0.0: not known
+    frame: Frame | None = None  # None: not known
+
+    @property
+    def face_mm(self) -> float:
+        """Width of its face; 0.0: not known."""
+        return self.frame.face_mm if self.frame else 0.0
 
     @property
     def steps_per_turn(self) -> int:
@@ -97,7 +124,7 @@ def _nema17(
         "supply_v": 24.0,
         "duty": 0.8,
     }
-    return Motor(name, values, NEMA17_FACE_MM)
+    return Motor(name, values, NEMA17)
 
 
 # Of the 42 mm frame, by length of body: the figures of configs/, round ones of common practice.

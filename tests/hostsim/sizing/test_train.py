@@ -1,11 +1,15 @@
 """Gear trains against a search of all pairs, and against published rules of gearing."""
 
+import json
+import math
+import re
 from fractions import Fraction
 
 import pytest
 
+from hostsim.cli import main
 from hostsim.sizing import SizeError
-from hostsim.sizing.train import MODULE_MM, RATIOS, motor_of, trains
+from hostsim.sizing.train import MODULE_MM, MOTORS, RATIOS, motor_of, trains
 
 STEPS = 3_200  # 200 full steps, 16 microsteps
 
@@ -55,3 +59,28 @@ def test_motors_by_name_or_from_a_description(tmp_path):
     (tmp_path / "bad.toml").write_text("[motor]\n")
     with pytest.raises(SizeError, match="tallywheel check"):
         motor_of(str(tmp_path / "bad.toml"))
+
+
+INCH_MM = 25.4
+
+
+def test_the_frame_of_a_motor_is_that_of_the_standard(capsys):
+    """NEMA 17, in inches (piclist.com/techref/io/stepper/nemasizes.htm, with M3 screws)."""
+    for motor in MOTORS.values():
+        frame = motor.frame
+        assert 42 <= frame.face_mm <= 43
+        assert frame.face_mm == pytest.approx(1.7 * INCH_MM, abs=1)  # 17 tenths of an inch
+        assert frame.holes_mm == pytest.approx(1.220 * INCH_MM, abs=0.02)
+        assert frame.holes_mm * math.sqrt(2) == pytest.approx(1.725 * INCH_MM, abs=0.05)
+        assert frame.pilot_mm == pytest.approx(0.866 * INCH_MM, abs=0.01)
+        assert frame.shaft_mm == pytest.approx(0.197 * INCH_MM, abs=0.01)
+    assert main(["size", "ISO 4032 M5", "--pockets", "5"]) == 0
+    told = capsys.readouterr().out
+    assert re.search(r"motor +42\.3 +mm +square; 4 M3 on a square of 31 mm", told)
+
+
+def test_no_housing_is_narrower_than_its_motor(capsys):
+    """The smallest wheel of the smallest part still stands on a face of 42.3 mm (NopSCADlib)."""
+    assert main(["size", "ISO 7089 M3", "--pockets", "5", "--json"]) == 0
+    widths = [design["housing_mm"] for design in json.loads(capsys.readouterr().out)["designs"]]
+    assert min(widths) == 42.3
