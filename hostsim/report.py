@@ -64,4 +64,7 @@ def advice(results: Sequence[Result]) -> str:
         return f"tickets {', '.join(named)} not exact (the first {why}); check the bags by hand"
     missing = first.quantity - first.upper if first.outcome is Outcome.SHORT else 0
     lacking = f"; {missing} parts are missing" if missing else ""
-    return f"ticket {named[0]} not exact ({why}){lacking}. {remedy(first.cause)}"
+    said = f"ticket {named[0]} not exact ({why}){lacking}. {remedy(first.cause)}"
+    if missing:
+        said += " This request is closed: what is still wanted takes a new one."
+    return said
