@@ -5,7 +5,7 @@ from pathlib import Path
 
 from hostsim.guided.bringup import PROCEDURE, STEPS
 from hostsim.verbs.common import VerbError, Verbs, add_verb, read_config
-from hostsim.verbs.guidance import add_arguments, report_path, run_through, session
+from hostsim.verbs.guidance import add_arguments, go_on, report_path, run_through, session, where
 
 DETAILS = """\
 Goes through identity, inputs, guard, beam, motor, direction, pocket index and one counted part, in
@@ -51,7 +51,6 @@ def run(args: argparse.Namespace) -> int:
         ended = run_through(STEPS, one, path, lambda record: bringup_page(record, part))
     print(f"record: {args.record}\nreport: {path}")
     if ended.how != "finished":
-        at = ended.at.title if ended.at else "the start"
-        raise VerbError(f"{ended.how} at {at!r}; run the same command again to go on there")
+        raise VerbError(f"{where(ended)}; {go_on(ended)}")
     print(f"next: tallywheel commission {args.port} --config {args.config or 'CONFIG'}")
     return 0

@@ -4,7 +4,7 @@ import argparse
 from pathlib import Path
 
 from hostsim.verbs.common import VerbError, Verbs, add_verb, number, output_path, read_config, whole
-from hostsim.verbs.guidance import add_arguments, report_path, run_through, session
+from hostsim.verbs.guidance import add_arguments, go_on, report_path, run_through, session, where
 
 DETAILS = """\
 Measures, in this order: home, motor steps per pocket over whole turns, lash, the highest rate with
@@ -92,9 +92,8 @@ def run(args: argparse.Namespace) -> int:
     build = f"build/{new.stem}"
     flash = f"tallywheel bundle {new} --out {build} && tallywheel flash {args.port} {build}"
     if ended.how != "finished":
-        at = ended.at.title if ended.at else "the start"
         if made["ratio"]:
-            raise VerbError(f"{ended.how} at {at!r}; next: {flash}, then commission with {new}")
-        raise VerbError(f"{ended.how} at {at!r}; run the same command again to go on there")
+            raise VerbError(f"{where(ended)}; next: {flash}, then commission with {new}")
+        raise VerbError(f"{where(ended)}; {go_on(ended)}")
     print(f"next: {flash if made['write'] else f'tallywheel request {args.port} --quantity 25'}")
     return 0

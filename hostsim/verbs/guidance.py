@@ -96,3 +96,17 @@ def run_through(
         if a_session.record.entries:
             write_whole(path, page(a_session.record))
     return ended
+
+
+def where(ended: Ended) -> str:
+    """How and at which step a run ended that did not finish."""
+    return f"{ended.how} at {ended.at.title if ended.at else 'the start'!r}"
+
+
+def go_on(ended: Ended) -> str:
+    """How to go on there."""
+    if ended.finding and ended.finding.values.get("apart"):
+        return (
+            "run it again with the description that the module was flashed with, or flash this one"
+        )
+    return "run the same command again to go on there"

@@ -57,8 +57,12 @@ def test_a_description_the_module_does_not_run_with_ends_at_the_first_step(
     served, tmp_path, capsys
 ):
     port, hands = served
-    status = guided("commission", port, tmp_path, "--config", OTHER, "--hands", hands)
-    assert "failed at 'Who is there'" in refused(capsys, status)
+    for verb in ("bringup", "commission"):
+        status = guided(verb, port, tmp_path, "--config", OTHER, "--hands", hands)
+        said = refused(capsys, status)
+        assert "failed at 'Who is there'" in said
+        assert "same command" not in said  # it would fail again
+        assert "with the description that the module was flashed with" in said
 
 
 def test_no_module_and_no_pipe_are_told_in_a_line(served, tmp_path, capsys):
