@@ -6,6 +6,7 @@ tests of pymodbus and libmodbus; from memory where these do not have them.
 
 import pytest
 
+from controller.cycle import causes
 from hostsim.answers import LinkName, Outcome, RequestState, UnitMode, UnitState
 from hostsim.client import DispenserClient
 from hostsim.dispenser import DeviceError
@@ -163,6 +164,25 @@ def test_drift_is_told_alike_over_bus_and_line(rig):
         assert bus.learned
     # By the plant's own figures: 4 % of 51.4 degrees either way, triangular.
     assert nuts.release_phase().sigma == pytest.approx(0.04 * 51_429 / 6**0.5, rel=0.2)
+
+
+def test_an_alarm_of_drift_is_read_and_put_right_over_the_bus():
+    rig = Rig("modbus", 1, faults="dirt")
+    (nuts,), line = rig.clients, DispenserClient(SimLink(rig.modules[0]))
+    nuts.make_ready()
+    for _ in range(30):  # 24 are usual (tests/bench/README.md: 1,150 parts at most)
+        rig.modules[0].plant.refill(50)
+        nuts.load_magazine(50)
+        assert nuts.request(50).outcome is Outcome.EXACT
+        if nuts.drift().code:
+            break
+    assert (nuts.drift().code, nuts.drift().direction) == (causes.BEAM_DRIFT, 1)
+    assert nuts.drift() == line.drift()
+    widths = nuts.pulse_width()
+    assert widths == line.pulse_width()
+    assert widths.mean > widths.target and widths.up > widths.down
+    nuts.start("drift_clear")
+    assert nuts.drift().code == line.drift().code == 0
 
 
 def test_every_block_can_be_read_and_no_number_stands_in_the_client_twice(rig):
