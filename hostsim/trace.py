@@ -22,6 +22,8 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import NamedTuple
 
+from hostsim.named import named
+
 COLUMNS = ["time_us", "what", "a", "b"]
 KINDS = ("open", "dark", "test", "release", "creep", "edge", "close")
 OPEN, DARK, TEST, RELEASE, CREEP, EDGE, CLOSE = KINDS
@@ -42,7 +44,7 @@ class Row(NamedTuple):
 
 def write_trace(path: Path, rows: Iterable[Row]) -> None:
     """Write `rows`, oldest first."""
-    with path.open("w", newline="", encoding="ascii") as file:
+    with named(path), path.open("w", newline="", encoding="ascii") as file:
         writer = csv.writer(file, lineterminator="\n")
         writer.writerow(COLUMNS)
         writer.writerows(rows)

@@ -28,6 +28,7 @@ from hostsim.bundle import boards, compile, fold, manifest, shake, shorten
 from hostsim.bundle.boards import Board
 from hostsim.bundle.manifest import FileEntry, Manifest
 from hostsim.config import ModuleConfig
+from hostsim.named import named
 
 SETTINGS, WORDS, ROMFS = "settings.json", "profile.bin", "firmware.romfs"
 PACKAGES = ("tallywheel", "transitions")
@@ -99,10 +100,11 @@ def write(bundle: Bundle, folder: Path) -> None:
         shutil.rmtree(fresh)
     fresh.mkdir(parents=True)
     # First, so that whatever interrupts the making leaves something known as a bundle.
-    (fresh / manifest.NAME).write_text(bundle.manifest.to_json(), encoding="utf-8")
-    _fill(fresh, bundle.files)
-    if bundle.romfs:
-        (fresh / ROMFS).write_bytes(bundle.romfs)
+    with named(fresh):
+        (fresh / manifest.NAME).write_text(bundle.manifest.to_json(), encoding="utf-8")
+        _fill(fresh, bundle.files)
+        if bundle.romfs:
+            (fresh / ROMFS).write_bytes(bundle.romfs)
     if folder.exists():
         shutil.rmtree(folder)
     fresh.rename(folder)

@@ -18,6 +18,8 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from hostsim.named import named
+
 PASSED, FAILED, SKIPPED = "passed", "failed", "skipped"
 FORMAT = 1
 
@@ -159,7 +161,7 @@ class Record:
 def write_whole(path: Path, text: str) -> None:
     """Write a file so that a cut leaves the old one or the new one."""
     beside = path.with_name(path.name + ".new")
-    with beside.open("w", encoding="utf-8") as file:
+    with named(path), beside.open("w", encoding="utf-8") as file:
         file.write(text)
         file.flush()
         os.fsync(file.fileno())

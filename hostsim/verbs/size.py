@@ -9,6 +9,7 @@ from typing import Any
 
 from hostsim.config import load
 from hostsim.figures import check
+from hostsim.named import named
 from hostsim.parts import Part
 from hostsim.sizing.description import text
 from hostsim.sizing.report import report
@@ -122,7 +123,8 @@ def write(found: Found, path: Path, command: str) -> list[str]:
         "Estimates: lash, spread of the release and the sensor's times.  Measure them, and replace"
         " them here."
     )
-    path.write_text(text(best.plan, head), encoding="utf-8")
+    with named(path):
+        path.write_text(text(best.plan, head), encoding="utf-8")
     return check(load(path)).warnings
 
 

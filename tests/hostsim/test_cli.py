@@ -1,6 +1,7 @@
 """The command line as a script sees it: exit status, standard output, standard error."""
 
 import csv
+import errno
 import io
 import json
 import math
@@ -8,15 +9,31 @@ from importlib.metadata import version
 from pathlib import Path
 
 import pytest
+from matplotlib.figure import Figure
 
+from hostsim import plots
 from hostsim.cli import main
+from hostsim.guided.record import write_whole
 from hostsim.plant.faults import MIXES
+from hostsim.sizing.sheet import Sheet
 
 CONFIG = str(Path(__file__).parents[2] / "configs" / "m4_nut.toml")
 VERBS = (
     *("dispense", "serve", "request", "plan", "check", "part", "size"),
     *("registers", "replay", "bundle", "flash"),
 )
+
+
+def plot(path):
+    plots.save(Figure(), path)
+
+
+def draw(path):
+    Sheet(10, 10, "page").save(path)
+
+
+def note(path):
+    write_whole(path, "text")
 
 
 @pytest.fixture
@@ -262,3 +279,28 @@ def test_check_prints_figures_with_units(call):
     assert status == 0
     assert "9600/7" in output and "pockets/s" in output
     assert json.loads(call("check", CONFIG, "--json")[1])["binding"] in output
+
+
+FULL = Path("/dev/full")  # Linux: opens, and has no space left
+
+
+@pytest.mark.skipif(not FULL.exists(), reason="there is no device that is always full")
+def test_a_full_disk_is_told_with_the_name_of_the_file(call):
+    status, _, said = call("dispense", CONFIG, "--quantity", 2, "--trace", FULL)
+    assert status == 1
+    assert "cannot write /dev/full: No space left on device" in said
+
+
+@pytest.mark.parametrize("save", [plot, draw, note], ids=lambda save: save.__name__)
+def test_every_way_to_write_a_file_names_it(save, tmp_path, monkeypatch):
+    path = tmp_path / "page.svg"
+
+    def full(*_, **__):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    for way in ("write_text", "open"):
+        monkeypatch.setattr(Path, way, full)
+    monkeypatch.setattr(Figure, "savefig", full)
+    with pytest.raises(OSError, match="No space left on device") as told:
+        save(path)
+    assert told.value.filename == str(path)
