@@ -31,11 +31,8 @@ from controller.cycle.orders import Orders, Result
 from controller.cycle.request import Request
 from controller.cycle.service import Service
 from controller.cycle.verdict import DOUBTFUL, EXACT, SHORT
-from controller.link.authority import BUS, LINE, WIRES, Authority
-from controller.link.desk import Desk
-from controller.link.handshake import Handshake
-from controller.link.modbus import ModbusServer
-from controller.link.scpi import ScpiServer
+from controller.link.authority import Authority
+from controller.link.talk import Talk
 from controller.motion.sprocket import MOVING, Sprocket
 from controller.record import book
 from controller.record import events as ev
@@ -107,9 +104,7 @@ class Firmware:
         self._still_until_us = self.now_us
         self._opened = []
         self.authority = Authority(settings.command_hold_ms, self.request)
-        self._server = ScpiServer(Desk(self, LINE))
-        self._bus = ModbusServer(Desk(self, BUS), settings)
-        self.handshake = Handshake(settings, Desk(self, WIRES), ports.outputs, self.events)
+        self.talk = Talk(self)
         ports.drive.enable(False)
         ports.beam.test(False)
         self.events.note(self.now_us, ev.BOOT)
@@ -130,11 +125,8 @@ class Firmware:
             self._levels = levels
             self._flags = flags
             self._go_on(changes, edges)
-        held_up = self._server.held_up
-        ordered = self.handshake.poll(now_us, levels)
-        told = self._talk(still)
-        asked = self._talk_on_bus(still and not told and not ordered)
-        if asked or told or ordered:
+        held_up = self.talk.held_up
+        if self.talk.poll(now_us, levels, still):
             self._still_until_us = now_us
             return now_us + SOON_US
         if not still:
@@ -320,35 +312,10 @@ class Firmware:
         if condition in _STORE_CAUSES:
             self.service.halt_unit(_STORE_CAUSES[condition], self.now_us)
 
-    def _talk(self, still):
-        """Serve the line; True if a host said something."""
-        line = self.ports.line
-        server = self._server
-        data = line.read()
-        if data:
-            server.feed(data)
-        elif still:
-            return False
-        server.poll(self.now_us)
-        answer = server.take()
-        if answer:
-            line.write(answer)
-        return bool(data)
-
-    def _talk_on_bus(self, still):
-        """Serve the bus; True if a master has asked for something to be done."""
-        bus = self.ports.bus
-        server = self._bus
-        asked = server.feed(bus.read(), self.now_us, still)
-        answer = server.take()
-        if answer:
-            bus.write(answer)
-        return asked
-
     def _deadline_us(self):
         now_us = self.now_us
         due = now_us + IDLE_US
-        candidates = [self._bus.deadline_us(), self.handshake.deadline_us()]
+        candidates = [self.talk.deadline_us()]
         if now_us >= self._still_until_us:
             candidates += [
                 self.sprocket.deadline_us(),

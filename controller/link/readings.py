@@ -104,12 +104,12 @@ class Readings:
 
     def wires(self):
         """(phase of the hard-wired hand-shake, ticket of its last request)."""
-        handshake = self._fw.handshake
+        handshake = self._fw.talk.handshake
         return (handshake.phase, handshake.ticket)
 
     def wires_fault(self):
         """(number, text) of what was wrong with the last give, as in `handshake`."""
-        return self._fw.handshake.fault
+        return self._fw.talk.handshake.fault
 
     def store_condition(self):
         """What has become of the store: a condition of `controller.record.book`."""
