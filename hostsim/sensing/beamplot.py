@@ -91,10 +91,11 @@ def _draw_chances(axes: Axes, config: ModuleConfig, facts: Facts, sensing: Sensi
         axes.plot(rates, chances, color=ORANGE, linestyle=style, label=name)
     for number, (rate, name, colour) in enumerate(sorted(marks)):
         axes.axvline(rate, color=colour, linewidth=1, linestyle=(0, (1, 2)))
-        # The lowest to the left of its line, the others one above the other: they may be close.
+        # The lowest to the left of its line, the others one above the other: they may be close,
+        # and the line of the highest then runs behind the label of the middle one.
         axes.annotate(
             f"{name} {rate:.3g}",
-            (rate, 0.42 if number == 2 else 0.03),
+            (rate, 0.475 if number == 2 else 0.03),
             (-2 if number == 0 else 2, 0),
             xycoords=("data", "axes fraction"),
             textcoords="offset points",
@@ -102,6 +103,7 @@ def _draw_chances(axes: Axes, config: ModuleConfig, facts: Facts, sensing: Sensi
             ha="left" if number else "right",
             fontsize=8,
             color=colour,
+            bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.5} if number == 1 else None,
         )
     limit_line(axes, RARE, "")
     axes.annotate(
