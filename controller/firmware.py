@@ -132,6 +132,8 @@ class Firmware:
         if not still:
             rests = self._is_still() and not held_up
             self._still_until_us = now_us + IDLE_US if rests else now_us
+            if rests:
+                self.talk.rest()
         return self._deadline_us()
 
     # ---- one round ------------------------------------------------------------------------------
@@ -316,7 +318,9 @@ class Firmware:
         now_us = self.now_us
         due = now_us + IDLE_US
         candidates = [self.talk.deadline_us()]
-        if now_us >= self._still_until_us:
+        if now_us < self._still_until_us:  # a host that looks on and on must not put that off
+            due = self._still_until_us
+        else:
             candidates += [
                 self.sprocket.deadline_us(),
                 self.request.deadline_us(),

@@ -101,7 +101,8 @@ class TiedTime:
         self, speed: float, virtual_us: int, clock: Callable[[], float] = time.monotonic
     ) -> None:
         """`clock` is the wall clock, in s."""
-        self._speed = speed
+        self._us_per_s = speed * 1e6
+        self._leap_us = round(LAG_MAX_S * self._us_per_s)
         self._clock = clock
         self._tie(virtual_us)
 
@@ -111,18 +112,16 @@ class TiedTime:
 
     def target_us(self, reached_us: int) -> int:
         """Where virtual time ought to be, having reached `reached_us`; never a leap."""
-        passed_s = self._clock() - self._wall_s
-        target_us = self._virtual_us + round(passed_s * self._speed * 1e6)
-        leap_us = round(LAG_MAX_S * self._speed * 1e6)
-        if target_us - reached_us > leap_us:
-            target_us = reached_us + leap_us
+        target_us = self._virtual_us + int((self._clock() - self._wall_s) * self._us_per_s)
+        if target_us - reached_us > self._leap_us:
+            target_us = reached_us + self._leap_us
             self._tie(target_us)
         return target_us
 
     def until_s(self, due_us: int) -> float:
         """How long the wall clock takes to get to that virtual time; 0 if it is there."""
         ahead_us = due_us - self._virtual_us
-        return max(0.0, ahead_us / 1e6 / self._speed - (self._clock() - self._wall_s))
+        return max(0.0, ahead_us / self._us_per_s - (self._clock() - self._wall_s))
 
 
 @contextmanager

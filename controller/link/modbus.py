@@ -8,7 +8,8 @@ and is never answered; a frame to us is answered by its function or by an except
 if it is itself an answer.  What is damaged or for a neighbour is met with silence.
 
 A master looks over and over, mostly at a module where nothing goes on: what it was told is told
-again, until something is written or a look says that something is new.
+again, until something is written or a look says that something may be new.  What was asked
+last is put together anew as soon as nothing goes on, so that it is there when it is asked again.
 
 Whatever a master does wrong, nothing is half done: a write is one whole block of registers or one
 coil, and takes effect within the poll that heard it.
@@ -16,6 +17,7 @@ coil, and takes effect within the poll that heard it.
     server = ModbusServer(desk, settings)
     server.feed(data, now_us)   # a look at the line has found bytes
     server.feed(data, now_us, True)     # likewise, and nothing has changed since the last look
+    server.rest()               # nothing goes on after a look at everything
     server.poll(now_us)         # a look at the line has found none
     server.take()               # bytes for the line
     server.deadline_us()        # when to look again, or None
@@ -50,6 +52,7 @@ class ModbusServer:
         self._functions = Functions(self._bank, self._counters)
         self._output = b""
         self._told = {}  # frames of answers, by the PDU asked
+        self._asked = []  # PDUs whose answers were kept last, the oldest first
         self._obeyed = False
         self.reader = FrameReader(
             settings.bus_address, settings.bus_baud, settings.bus_batching, self._on_frame
@@ -72,6 +75,12 @@ class ModbusServer:
     def poll(self, now_us):
         """A look at the line has found nothing, so silence may end a frame; return as `feed`."""
         return self.feed(b"", now_us)
+
+    def rest(self):
+        """Nothing goes on: have ready what is likely to be asked next."""
+        for pdu in self._asked:
+            if pdu not in self._told:
+                self._tell(pdu)
 
     def take(self):
         """Return what there is to send, and forget it."""
@@ -101,9 +110,18 @@ class ModbusServer:
         frame = framed(self._address, answer)
         if answer[0] not in _READS:
             self._told.clear()  # it may have been a write
-        elif not self._bank.fleeting and len(self._told) < TOLD_MAX:
-            self._told[pdu] = frame
+        elif not self._bank.fleeting:
+            self._keep(pdu, frame)
         return frame
+
+    def _keep(self, pdu, frame):
+        """Keep an answer, in place of the oldest if there are too many."""
+        asked = self._asked
+        if pdu not in asked:
+            asked.append(pdu)
+            if len(asked) > TOLD_MAX:
+                self._told.pop(asked.pop(0), None)
+        self._told[pdu] = frame
 
     def _answer(self, pdu):
         """Carry a request out; return the answer, which may be an exception."""

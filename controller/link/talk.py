@@ -41,6 +41,10 @@ class Talk:
         asked = self._serve_bus(now_us, still and not told and not ordered)
         return ordered or told or asked
 
+    def rest(self):
+        """A round that has looked at everything has found that nothing goes on."""
+        self._modbus.rest()
+
     def deadline_us(self):
         """Return when a link wants to go on, or None."""
         bus_us = self._modbus.deadline_us()

@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 import controller.link
+from controller.board.ports import GUARD_CLOSED
 from hostsim.board import BUS
 from hostsim.config import load
 from hostsim.module import SimModule
@@ -124,6 +125,26 @@ def test_answers_come_behind_the_silence() -> None:
         assert module.board.read(BUS) == b""
         module.run_until(1_000_000 + SILENCE_US)
         assert module.board.read(BUS) == question
+
+
+def test_answers_given_again_are_never_out_of_date() -> None:
+    """While a master asks for the same over and over, hands and another link change it."""
+    with Cell() as cell:
+        module = cell.module
+
+        def look() -> tuple:
+            return cell.read("magazine", ">I") + cell.read("signals", ">H")
+
+        (full, shut) = [look() for _ in range(10)][-1]
+        assert shut & GUARD_CLOSED
+        for parts in (40, 2):
+            module.tell(f"MAG:LOAD {parts}")
+            full += parts
+            assert look() == (full, shut)
+            module.plant.guard(False)
+            assert look() == (full, shut & ~GUARD_CLOSED)
+            module.plant.guard(True)
+            assert look() == (full, shut)
 
 
 @pytest.mark.parametrize("engine", ["cpython", "micropython"])

@@ -297,6 +297,20 @@ def test_how_the_bytes_come_makes_no_difference(said: list[bytes], size: int) ->
         assert seen[0] == seen[1]
 
 
+AGAIN = [REQUEST, REQUEST, WRITE, REQUEST[:5], REQUEST[5:], frame(REQUEST[1:-2], 5)]
+AGAIN += [frame(REQUEST[1:-2], 0), frame(bytes([65, 1, 2])), bytes([17])]
+
+
+@given(st.lists(st.sampled_from(AGAIN), max_size=12))
+def test_what_is_said_again_is_what_it_was(said: list[bytes]) -> None:
+    """A frame that comes whole, as masters say it over and over, or byte by byte."""
+    seen = []
+    for way in (said, [bytes([byte]) for piece in said for byte in piece]):
+        ear = Ear(batching=1)
+        seen.append((ear.say(*way), ear.reader.messages, ear.reader.errors))
+    assert seen[0] == seen[1]
+
+
 @given(chunks, st.integers(0, 1))
 def test_only_what_is_a_frame_is_passed_on(said: list[bytes], batching: int) -> None:
     data = b"".join(said)

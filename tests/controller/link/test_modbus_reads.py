@@ -105,6 +105,36 @@ def test_what_is_still_is_told_again_until_something_is_written(bus: Bus) -> Non
     assert calls[4:] == ["position"] * 2
 
 
+def test_what_was_asked_last_is_there_before_it_is_asked_again(bus: Bus) -> None:
+    calls = []
+    position = bus.fw.position
+    bus.fw.position = lambda: calls.append(1) or position()
+    read(bus, "position")
+    bus.server.feed(b"", bus.now_us)  # something may be new
+    bus.fw.position = lambda: calls.append(1) or (1, 4711, 99)
+    bus.server.rest()
+    bus.server.rest()
+    assert len(calls) == 2
+    start, count = next((row[0], words_of(row)) for row in BLOCKS if row[1] == "position")
+    bus.server.feed(frame(pdu(3, start, count), bus.address), bus.now_us, True)
+    bus.server.feed(b"", bus.now_us + GAP_US, True)
+    assert frames_in(bus.server.take())[0][1][2:] == struct.pack(">Hi", 1, 4711)
+    assert len(calls) == 2
+    assert bus.count(14) == 3, "what was not asked is not served"
+
+
+def test_what_has_not_been_asked_of_late_is_not_kept(bus: Bus) -> None:
+    calls = []
+    position = bus.fw.position
+    bus.fw.position = lambda: calls.append(1) or position()
+    read(bus, "position")
+    for start in range(10):
+        bus.ask(pdu(3, start, 1))
+    bus.server.feed(b"", bus.now_us)
+    bus.server.rest()
+    assert len(calls) == 1
+
+
 # The server itself.
 
 
