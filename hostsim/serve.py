@@ -112,7 +112,7 @@ class TiedTime:
 
     def target_us(self, reached_us: int) -> int:
         """Where virtual time ought to be, having reached `reached_us`; never a leap."""
-        target_us = self._virtual_us + int((self._clock() - self._wall_s) * self._us_per_s)
+        target_us = self._virtual_us + round((self._clock() - self._wall_s) * self._us_per_s)
         if target_us - reached_us > self._leap_us:
             target_us = reached_us + self._leap_us
             self._tie(target_us)

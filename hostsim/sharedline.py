@@ -34,7 +34,6 @@ class SharedLine:
     ) -> None:
         """`wire`: which of the boards' lines it is, `hostsim.board.LINE` or `BUS`."""
         self.modules = modules
-        self._boards = [module.board for module in modules]
         self._clock = modules[0].plant  # they all have the same time
         self.medium = Line(faults, seed)
         self._wire = wire
@@ -54,7 +53,7 @@ class SharedLine:
 
     def _round_us(self) -> int:
         """When the next firmware wants to be called."""
-        return min([board.due_us for board in self._boards])
+        return min([module.board.due_us for module in self.modules])
 
     def write(self, data: bytes) -> None:
         """The master says something."""
@@ -96,10 +95,10 @@ class SharedLine:
 
     def _slice(self, until_us: int) -> None:
         wire = self._wire
-        for board in self._boards:
-            board.run_until(until_us)
-        for number, board in enumerate(self._boards):
-            said = board.read(wire)
+        for module in self.modules:
+            module.run_until(until_us)
+        for number, module in enumerate(self.modules):
+            said = module.board.read(wire)
             if said:
                 self._say(until_us, number, said)
         if self.medium.due_us() is not None:
@@ -120,6 +119,6 @@ class SharedLine:
     def _hand_on(self, sender: int, data: bytes) -> None:
         if sender != MASTER:
             self.on_heard(data)
-        for number, board in enumerate(self._boards):
+        for number, module in enumerate(self.modules):
             if number != sender:
-                board.write(data, self._wire)
+                module.board.write(data, self._wire)

@@ -60,6 +60,11 @@ class Authority:
         since_us = max(self._since_us, self._request.closed_us)
         return max(0, since_us + self._hold_us - now_us)
 
+    def free_us(self, now_us):
+        """Return when silence will free the command, or None: it is free, or held in any case."""
+        left_us = self.left_us(now_us)
+        return now_us + left_us if left_us and not self._request.is_open else None
+
     def allows(self, who, now_us):
         """Return True if link `who` may command now."""
         return self.holder(now_us) in (NOBODY, who)

@@ -47,6 +47,10 @@ class Desk(Readings):
         left_ms = self._authority.left_us(now_us) // 1000
         return (holder, LINKS[holder], 1 if self._authority.local else 0, left_ms)
 
+    def free_us(self):
+        """When silence will free the command, as `Authority.free_us` tells it."""
+        return self._authority.free_us(self._fw.now_us)
+
     def lock(self):
         """Take the command and keep it until `release`, however long nothing is said."""
         self._authority.lock(self._who)

@@ -114,8 +114,12 @@ class Handshake:
         return self.ticket != ticket
 
     def deadline_us(self):
-        """Return when give will have stayed the same for long enough, or None."""
-        return self._give.deadline_us()
+        """Return when give will have stayed the same for long enough, or ready may rise; or None."""
+        give_us = self._give.deadline_us()
+        free_us = self._desk.free_us() if self.phase == IDLE else None
+        if give_us is None or free_us is None:
+            return free_us if give_us is None else give_us
+        return min(give_us, free_us)
 
     def _step(self):
         for holds, target in self._ways[self.phase]:

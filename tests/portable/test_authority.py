@@ -56,6 +56,8 @@ def test_silence_frees_it():
     assert "free after 10000 ms" in refused(authority.check, LINE, 100)
     authority.take(WIRES, 200)
     assert authority.left_us(200) == HOLD_US
+    assert authority.free_us(201) == 200 + HOLD_US
+    assert authority.free_us(200 + HOLD_US) is None
     refused(authority.take, LINE, 200 + HOLD_US - 1)
     authority.take(LINE, 200 + HOLD_US)
     assert authority.holder(200 + HOLD_US) == LINE
@@ -66,6 +68,7 @@ def test_an_open_request_is_no_silence_and_its_end_begins_one():
     authority.take(BUS, 0)
     request.is_open = True
     assert authority.holder(100 * HOLD_US) == BUS
+    assert authority.free_us(100 * HOLD_US) is None  # nobody knows when the request will close
     refused(authority.take, LINE, 100 * HOLD_US)
     request.is_open = False
     request.closed_us = 100 * HOLD_US

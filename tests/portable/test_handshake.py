@@ -32,12 +32,16 @@ class Desk:
 
     def __init__(self):
         self.in_service = True
+        self.freed_us = None  # when another link will have been silent for long enough
         self.refusal = None
         self.opened = []  # (ticket, quantity)
         self.closed = {}  # ticket -> (outcome, cause)
 
     def able(self):
         return self.in_service and len(self.closed) == len(self.opened)
+
+    def free_us(self):
+        return self.freed_us
 
     def next_ticket(self):
         return len(self.opened) + 1
@@ -299,6 +303,20 @@ def test_it_wants_to_be_woken_only_while_a_level_is_on_trial():
     assert wires.handshake.deadline_us() == 2 * DEBOUNCE_US
     wires.wait(DEBOUNCE_US)
     assert wires.handshake.deadline_us() is None
+
+
+def test_it_wants_to_be_woken_when_the_command_gets_free():
+    wires = ready()
+    wires.desk.freed_us = 7 * DEBOUNCE_US
+    assert wires.handshake.deadline_us() is None  # with ready up it has the command
+    wires.desk.in_service = False
+    wires.look()
+    assert wires.handshake.deadline_us() == 7 * DEBOUNCE_US
+    wires.level = True
+    wires.look()
+    assert wires.handshake.deadline_us() == 2 * DEBOUNCE_US  # give counts sooner
+    wires.desk.freed_us = None
+    assert wires.handshake.deadline_us() == 2 * DEBOUNCE_US
 
 
 def test_poll_tells_when_a_request_was_opened():

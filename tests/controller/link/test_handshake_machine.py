@@ -52,7 +52,7 @@ class World:
     def __init__(self) -> None:
         self.now_us = 0
         self.in_service = True
-        self.elsewhere = False  # another link is in command
+        self.held_until_us = 0  # by another link, which is silent from now on
         self.refusing = False
         self.deliveries: list[Delivery] = []
         self.outputs = 0
@@ -65,7 +65,10 @@ class World:
     # The desk.
 
     def able(self) -> bool:
-        return self.in_service and not self.elsewhere and not self.open
+        return self.in_service and self.free_us() is None and not self.open
+
+    def free_us(self) -> int | None:
+        return self.held_until_us if self.held_until_us > self.now_us else None
 
     def next_ticket(self) -> int:
         return 40 + len(self.deliveries)
@@ -158,11 +161,14 @@ class HandshakeMachine(RuleBasedStateMachine):
             self.wire(not self.history[-1][1])
             self.time(delay_us)
 
-    @rule(hindrance=st.sampled_from((None, None, "unit", "link", "store")))
-    def module(self, hindrance: str | None) -> None:
-        """What stands in the way of a request from now on."""
+    @rule(
+        hindrance=st.sampled_from((None, None, "unit", "link", "store")),
+        silence_us=st.integers(1, 2 * IDLE_US),
+    )
+    def module(self, hindrance: str | None, silence_us: int) -> None:
+        """What stands in the way of a request from now on, or until a link has lost command."""
         self.world.in_service = hindrance != "unit"
-        self.world.elsewhere = hindrance == "link"
+        self.world.held_until_us = self.world.now_us + silence_us if hindrance == "link" else 0
         self.world.refusing = hindrance == "store"
         self.look()
 
@@ -248,9 +254,9 @@ class HandshakeMachine(RuleBasedStateMachine):
         return left and not back
 
     @invariant()
-    def it_is_woken_for_nothing_but_its_debouncing(self) -> None:
+    def it_is_woken_for_nothing_but_debouncing_and_command(self) -> None:
         due_us = self.handshake.deadline_us()
-        if due_us is not None:
+        if due_us is not None and due_us != self.world.free_us():
             assert self.world.now_us < due_us <= self.history[-1][0] + DEBOUNCE_US
 
     @invariant()
