@@ -40,6 +40,7 @@ class VirtualBoard:
         self._config = config
         self._engine = engine
         self._heard = [b"", b""]  # on the line, on the bus
+        self._heard_us = 0  # when it arrives
         self._said = [b"", b""]
         self._lost = 0
         self.due_us = plant.now_us  # when the firmware wants to be called next
@@ -66,10 +67,11 @@ class VirtualBoard:
             elif reached >= until_us:
                 return
 
-    def write(self, data: bytes, wire: int = LINE) -> None:
-        """Bytes from the host, on the line or the bus; the firmware sees them at once."""
+    def write(self, data: bytes, wire: int = LINE, at_us: int = 0) -> None:
+        """Bytes from the host, on the line or the bus, which arrive now or at `at_us`."""
         self._heard[wire] += data
-        self.due_us = self.plant.now_us
+        self._heard_us = at_us
+        self.due_us = min(self.due_us, max(at_us, self.plant.now_us))
 
     def read(self, wire: int = LINE) -> bytes:
         """Take the bytes the firmware has said so far, on the line or the bus."""
@@ -97,12 +99,14 @@ class VirtualBoard:
         if len(edges) > RING_EDGES:
             self._lost += len(edges) - RING_EDGES
             del edges[RING_EDGES:]
-        line, bus = self._heard
+        line = bus = b""
+        if now_us >= self._heard_us:
+            line, bus = self._heard
+            self._heard = [b"", b""]
         if line:
             self.log.add(now_us, "line in {!r}", line)
         if bus:
             self.log.add(now_us, "bus in {!r}", bus)
-        self._heard = [b"", b""]
         self.rounds += 1
         seen = (blocked, self._lost)
         scene = Scene(now_us, levels, drive, seen, edges, changes, (line, bus))
@@ -110,6 +114,8 @@ class VirtualBoard:
 
     def _carry_out(self, now_us: int, reply: Reply) -> None:
         self.due_us = reply.deadline_us
+        if self._heard_us > now_us:
+            self.due_us = min(self.due_us, self._heard_us)
         for note in reply.notes:
             self.log.add(now_us, "note {} {} {} {}", *note)
             if self.on_note is not None:

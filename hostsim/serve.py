@@ -152,10 +152,10 @@ def serve(
     while True:
         nap_s = min(max(tied.until_s(line.due_us()), NAP_LEAST_S), NAP_MOST_S)
         received = terminal.read(nap_s)
-        line.run_until(tied.target_us(line.now_us))
+        target_us = tied.target_us(line.now_us)
         if received:
-            line.write(received)
-            line.run_until(line.now_us)
+            line.write(received, target_us)
+        line.run_until(target_us)
         terminal.flush()
         for look in looks:
             look()

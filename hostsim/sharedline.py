@@ -55,9 +55,13 @@ class SharedLine:
         """When the next firmware wants to be called."""
         return min([module.board.due_us for module in self.modules])
 
-    def write(self, data: bytes) -> None:
-        """The master says something."""
-        self._say(self.now_us, MASTER, data)
+    def write(self, data: bytes, at_us: int = 0) -> None:
+        """The master says something, now or at `at_us`."""
+        now_us = self.now_us
+        if at_us > now_us and not self.medium.passes(now_us):
+            self.run_until(at_us)
+            now_us = at_us
+        self._say(now_us, MASTER, data, at_us)
 
     def _keep(self, data: bytes) -> None:
         self._unread += data
@@ -104,10 +108,10 @@ class SharedLine:
         if self.medium.due_us() is not None:
             self._deliver(until_us)
 
-    def _say(self, now_us: int, sender: int, data: bytes) -> None:
+    def _say(self, now_us: int, sender: int, data: bytes, at_us: int = 0) -> None:
         medium = self.medium
         if medium.passes(now_us):
-            self._hand_on(sender, data)
+            self._hand_on(sender, data, at_us)
         else:
             medium.send(now_us, sender, data)
             self._deliver(now_us)
@@ -116,9 +120,9 @@ class SharedLine:
         for sender, data in self.medium.arrived(now_us):
             self._hand_on(sender, data)
 
-    def _hand_on(self, sender: int, data: bytes) -> None:
+    def _hand_on(self, sender: int, data: bytes, at_us: int = 0) -> None:
         if sender != MASTER:
             self.on_heard(data)
         for number, module in enumerate(self.modules):
             if number != sender:
-                module.board.write(data, self._wire)
+                module.board.write(data, self._wire, at_us)

@@ -114,7 +114,7 @@ class Handshake:
         return self.ticket != ticket
 
     def deadline_us(self):
-        """Return when give will have stayed the same for long enough, or ready may rise; or None."""
+        """Return when give will have stayed the same for long enough or ready may rise, or None."""
         give_us = self._give.deadline_us()
         free_us = self._desk.free_us() if self.phase == IDLE else None
         if give_us is None or free_us is None:

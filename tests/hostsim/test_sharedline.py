@@ -49,6 +49,20 @@ def test_time_goes_on_for_all_of_them_together():
             assert first.now_us == second.now_us == line.now_us == until_us
 
 
+@pytest.mark.parametrize("faults", ["none", "split"])
+def test_what_is_said_for_later_is_heard_then_whatever_happens_first(faults):
+    with SimModule(NUT) as module:
+        line = SharedLine([module], LINE, faults)
+        line.write(b"SYST:VERS?\n", SECOND_US)
+        module.plant.guard(False)  # has the firmware go round at once
+        line.run_until(SECOND_US)
+        line.run_until(2 * SECOND_US)
+        came = [at_us for at_us, text in module.log.entries if text.startswith("line in ")]
+        assert came[0] == SECOND_US
+        assert b"".join(heard(module)) == b"SYST:VERS?\n"
+        assert line.read() == b"1999.0\n"
+
+
 def test_the_master_waits_no_longer_than_for_the_first_byte():
     with SimModule(NUT) as module:
         wire = SimWire(SharedLine([module], LINE))
