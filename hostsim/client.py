@@ -122,9 +122,12 @@ class DispenserClient(Dispenser):
                 number, text = self._error(error)
                 break
             except (LinkError, ProtocolError) as lost:
-                self._link.reopen(self._reconnect_s)
-                if not tries_left:
-                    raise LinkError(f"{message} is unanswered: {lost}") from lost
+                number, text = self._error(self._link.reopen(self._reconnect_s))
+                if tries_left:
+                    continue
+                if number:  # it has been heard, and not answered because it can't be obeyed
+                    raise DeviceError(number, text) from lost
+                raise LinkError(f"{message} is unanswered: {lost}") from lost
         if number:
             self._raise_refusal(number, text)
         return answers

@@ -6,9 +6,11 @@ import threading
 import tty
 from collections.abc import Callable
 
+from hostsim.links import GREETING
 from hostsim.serve import hold_on
 
 IDENTITY = "Tallywheel,nut module,7,0.1.0"
+FINE = '0,"No error"'
 ETX = b"\x03"
 
 
@@ -16,7 +18,8 @@ class Peer:
     """Answers each line with what `answer(line)` returns; None: silence. A context manager.
 
     `.lines` is what has been asked. `.late` is an answer that comes when it is no longer
-    wanted: just before the module says who it is. `hang_up()` takes the terminal away as pulling a
+    wanted: just before the module says who it is. `.complaint` is the error it tells then, once.
+    `hang_up()` takes the terminal away as pulling a
     plug does, `plug_in()` puts one back under the same name.
     """
 
@@ -24,6 +27,7 @@ class Peer:
         self.port = str(folder / "port")  # a name that survives the terminal behind it
         self.lines: list[str] = []
         self.late = ""
+        self.complaint = FINE
         self._answer = answer
         self._wake, self._woken = os.pipe()
         self._near = self._far = -1
@@ -59,10 +63,11 @@ class Peer:
     def _serve(self, line: str) -> None:
         if not line:
             return
-        if line.endswith("*IDN?"):
-            reply: str | None = self.late + IDENTITY
-            self.late = ""
-        else:
+        reply: str | None = IDENTITY
+        if line == GREETING:
+            reply = f"{self.late}{self.complaint};{IDENTITY}"
+            self.late, self.complaint = "", FINE
+        elif line != "*IDN?":
             self.lines.append(line)
             reply = self._answer(line)
         if reply is not None:

@@ -4,6 +4,7 @@ That it understands the real module is tested in `test_serve.py`.
 """
 
 import threading
+from pathlib import Path
 
 import pytest
 
@@ -18,14 +19,16 @@ from hostsim.answers import (
     StartReason,
     UnitState,
 )
-from hostsim.client import DispenserClient
+from hostsim.client import TRIES, DispenserClient
+from hostsim.config import load
 from hostsim.dispenser import DeviceError, NotReadyError
-from hostsim.links import TextLink
+from hostsim.links import SimLink, TextLink
+from hostsim.module import SimModule
 from hostsim.wires import AnswerTimeoutError, LinkError
-from tests.hostsim.peer import IDENTITY, Peer
+from tests.hostsim.peer import FINE, IDENTITY, Peer
 from tests.hostsim.scriptwire import Script
 
-FINE = '0,"No error"'
+CONFIG = Path(__file__).parents[2] / "configs" / "m4_nut.toml"
 ASK_ERROR = ";:SYSTem:ERRor?"
 
 
@@ -115,7 +118,7 @@ def test_a_late_answer_is_not_taken_for_the_next_one(tmp_path):
 
 
 def test_whatever_was_not_answered_in_time_is_not_the_answer_to_the_next_line():
-    who = (IDENTITY.encode() + b"\n", 0)
+    who = (f"{FINE};{IDENTITY}\n".encode(), 0)
     link = TextLink(Script(who, (b"old\n", 0.7), who, (b"new\n", 0)))
     with pytest.raises(AnswerTimeoutError):
         link.ask("FIRST?", 0.5)
@@ -128,6 +131,21 @@ def test_silence_ends_in_a_timeout_that_names_the_port(tmp_path):
             module.load_magazine(5)
         assert isinstance(lost.value.__cause__, AnswerTimeoutError)
         assert len(peer.lines) == 1  # loading twice would count twice: it is not repeated
+
+
+def test_a_line_the_module_does_not_understand_is_a_refusal_and_not_a_lost_answer(tmp_path):
+    def answer(line):
+        peer.complaint = '-113,"Undefined header;NONSENSE?"'
+        # No answer: none of an ill-formed message is carried out, not even its SYSTem:ERRor?
+
+    with Peer(tmp_path, answer) as peer, connect(peer) as module:
+        with pytest.raises(DeviceError, match=r"-113, Undefined header;NONSENSE\?"):
+            module.ask("NONSENSE?")
+        assert len(peer.lines) == TRIES  # it may have been damaged on its way
+        with pytest.raises(DeviceError) as refusal:
+            module.tell("NONSENSE")
+        assert refusal.value.number == -113
+        assert len(peer.lines) == TRIES + 1
 
 
 def test_no_port_is_said_in_one_line(tmp_path):
@@ -209,3 +227,10 @@ def test_make_ready_gives_up_when_the_unit_falls_back(tmp_path):
             module.make_ready()
         assert stopped.value.cause.code == 21
         assert [line for line in peer.lines if "unhold" in line] != []
+
+
+def test_a_simulated_module_refuses_what_it_does_not_understand_likewise():
+    with DispenserClient(SimLink(SimModule(load(CONFIG))), timeout_s=0.2) as module:
+        with pytest.raises(DeviceError, match="-109, Missing parameter;quantity"):
+            module.tell("REQuest:OPEN 1")
+        assert module.state() is UnitState.STOPPED

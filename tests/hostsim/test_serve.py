@@ -119,6 +119,18 @@ def test_a_refusal_carries_number_and_text(module):
     assert module.ask("SYST:ERR:COUN?") == "0"
 
 
+@pytest.mark.parametrize(
+    ("line", "number"),  # of SCPI-1999 volume 2, 21.8: undefined header, not allowed, too long
+    [("SYST:NONSENSE?", -113), ("UNIT:STAT? 5", -108), ("SETT:VAL? 'x" + "x" * 256 + "'", -363)],
+)
+def test_a_line_it_does_not_take_is_refused_by_the_same_error(port, line, number):
+    with DispenserClient(port, timeout_s=0.2) as client:
+        with pytest.raises(DeviceError) as refusal:
+            client.ask(line)
+        assert refusal.value.number == number
+        assert client.state() in UnitState
+
+
 def test_the_bench_moves_want_their_mode(module):
     with pytest.raises(DeviceError):
         module.jog(0.1)
