@@ -5,7 +5,7 @@ Theory of operation
 A table is a list of rows of ready-made strings.  A column is right-aligned when every cell below
 its heading reads as a number, left-aligned otherwise, so a caller never states alignments.  The
 progress line redraws itself in place on a terminal and stays silent anywhere else, so that a log
-file or a pipe never fills up with it.
+file or a pipe never fills up with it; what is worth keeping is said above it, on either.
 """
 
 import shutil
@@ -66,10 +66,20 @@ class ProgressLine:
         self._stream.write(f"\r\x1b[K{line}")
         self._stream.flush()
 
+    def say(self, text: str) -> None:
+        """Write a line that stays, in place of the bar, which is drawn below it from then on."""
+        self._wipe()
+        self._stream.write(text + "\n")
+        self._stream.flush()
+        self._drawn_s = float("-inf")
+
+    def _wipe(self) -> None:
+        if self._shown:
+            self._stream.write("\r\x1b[K")
+            self._stream.flush()
+
     def __enter__(self) -> "ProgressLine":
         return self
 
     def __exit__(self, *_: object) -> None:
-        if self._shown:
-            self._stream.write("\r\x1b[K")
-            self._stream.flush()
+        self._wipe()

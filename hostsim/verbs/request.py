@@ -8,7 +8,7 @@ from contextlib import contextmanager
 
 from controller.link.modbus_frame import ADDRESS_MAX
 from hostsim import modbus_master
-from hostsim.answers import Outcome, Progress
+from hostsim.answers import Outcome, Progress, RequestState
 from hostsim.client import DispenserClient
 from hostsim.dispenser import TICKET_MAX, Dispenser
 from hostsim.modbus_client import ModbusClient
@@ -28,6 +28,9 @@ The exit status is 0 only if the result is exact.
 
 A ticket makes a request unique: asked again, after a lost line or by mistake, it is not delivered
 again, and its result is shown. Without --ticket the next unused number is taken.
+When the request waits for somebody, what for and what to do is told on standard error. Ctrl-C ends
+this command, not the request: the same command with its --ticket follows it on, and resumes the
+unit where it waits.
 A warning says that slip, wear or dirt have begun to show, before a count goes wrong.
 Times are in seconds, quantities in parts.
 
@@ -74,11 +77,13 @@ def run(args: argparse.Namespace) -> int:
     with connected(args) as module, ProgressLine(sys.stderr) as line:
         part = module.part_name()
         module.make_ready()
-
-        def show(progress: Progress) -> None:
-            line.show(progress.lower, progress.quantity, f"parts, {progress.state}")
-
-        result = module.request(args.quantity, args.ticket, show)
+        ticket = args.ticket or module.next_ticket()
+        watch = Watch(module, ticket, line)
+        try:
+            result = module.request(args.quantity, ticket, watch.look)
+        except KeyboardInterrupt:
+            line.say(f"tallywheel request: left; what was ordered goes on; {watch.way_back}")
+            raise
         drift = module.drift()
     if drift.code:
         print(f"tallywheel request: warning: {drift.text}. {drift.remedy}", file=sys.stderr)
@@ -86,6 +91,28 @@ def run(args: argparse.Namespace) -> int:
     if result.outcome is not Outcome.EXACT:
         raise VerbError(advice([result]))
     return 0
+
+
+class Watch:
+    """Shows how an open request fares, and says what it waits for."""
+
+    def __init__(self, module: Dispenser, ticket: int, line: ProgressLine) -> None:
+        self._module = module
+        self._line = line
+        self._said = 0  # the cause that has been told
+        self.way_back = f"the same command with --ticket {ticket} comes back to it"
+
+    def look(self, progress: Progress) -> None:
+        """To be called at every look at the request."""
+        self._line.show(progress.lower, progress.quantity, f"parts, {progress.state}")
+        if progress.state is not RequestState.WAITING:
+            self._said = 0
+            return
+        cause = self._module.cause()
+        if cause.code not in (0, self._said):
+            self._said = cause.code
+            why = f"waiting: {cause.text}. {cause.remedy}"
+            self._line.say(f"tallywheel request: {why} (Ctrl-C; {self.way_back}.)")
 
 
 @contextmanager

@@ -183,6 +183,28 @@ def test_the_request_verb_warns_of_drift_and_delivers(tmp_path, capsys):
     assert "wipe the beam" in errors
 
 
+def test_the_request_verb_says_what_it_waits_for_and_comes_back_to_it(tmp_path, capsys):
+    patient = tmp_path / "patient.toml"
+    patient.write_text(CONFIG.read_text().replace("patience_s = 60.0", "patience_s = 36_000.0"))
+    server = Server("--speed", SPEED, "--faults", "runs_dry", configs=[patient])
+    order = ["request", server.path, "--quantity", "40"]
+    command = [sys.executable, "-m", "hostsim.cli", *order]
+    try:
+        with subprocess.Popen(command, stderr=subprocess.PIPE, text=True) as waiting:
+            told = waiting.stderr.readline()
+            assert "waiting: no parts come" in told and "Refill the magazine" in told
+            waiting.send_signal(signal.SIGINT)
+            left = waiting.communicate(timeout=END_TIMEOUT_S)[1]
+        assert waiting.returncode != 0 and "--ticket 1" in left and left.count("\n") == 1
+        with DispenserClient(server.path) as module:
+            assert module.progress().open
+            module.load_magazine(100)  # which the simulated person does
+        assert main([*order, "--ticket", "1"]) == 0
+        assert capsys.readouterr().out.startswith("exact: 40 of 40 parts (M4 nut) in ")
+    finally:
+        server.end()
+
+
 def test_what_nobody_reads_is_kept_to_a_bound_and_read_later():
     with PseudoTerminal() as terminal:
         descriptor = os.open(terminal.path, os.O_RDWR | os.O_NOCTTY)

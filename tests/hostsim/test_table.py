@@ -5,6 +5,11 @@ import io
 from hostsim.table import ProgressLine, table
 
 
+class Terminal(io.StringIO):
+    def isatty(self):
+        return True
+
+
 def test_numbers_stand_to_the_right_and_words_to_the_left():
     assert table(("name", "parts"), [("nut", "7"), ("washer", "120")]).splitlines() == [
         "name    parts",
@@ -29,11 +34,22 @@ def test_nothing_is_drawn_where_nobody_watches():
     assert pipe.getvalue() == ""
 
 
-def test_a_terminal_sees_the_bar_and_then_a_clean_line():
-    class Terminal(io.StringIO):
-        def isatty(self):
-            return True
+def test_what_is_said_stays_above_the_bar_and_in_a_pipe():
+    pipe, terminal = io.StringIO(), Terminal()
+    for stream in (pipe, terminal):
+        with ProgressLine(stream) as line:
+            line.show(6, 12, "parts")
+            line.say("a word")
+            line.show(7, 12, "parts")
+    assert pipe.getvalue() == "a word\n"
+    assert terminal.getvalue().split("\r\x1b[K")[2:] == [
+        "a word\n",
+        "[##############..........] 7/12 parts",
+        "",
+    ]
 
+
+def test_a_terminal_sees_the_bar_and_then_a_clean_line():
     terminal = Terminal()
     with ProgressLine(terminal) as line:
         line.show(6, 12, "parts")
