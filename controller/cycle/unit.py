@@ -154,6 +154,11 @@ class UnitChart:
             return False
         return self._chart.fire(COMMANDS[number])
 
+    def legal(self):
+        """Return the names of the commands that are legal here, in the order of their numbers."""
+        here = [name for name, sources, _ in TRANSITIONS if self.state in sources]
+        return [name for name in COMMANDS if name in here]
+
     def done(self):
         """The present acting state has finished its work; False if the state is a waiting one."""
         return self._chart.fire(DONE)

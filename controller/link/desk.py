@@ -75,13 +75,16 @@ class Desk(Readings):
             self._check()
         service = self._fw.service
         if not service.command(number, self._fw.now_us):
-            why = "" if service.safe else ", guard open or drive faulty"
-            raise Refused(
-                SETTINGS_CONFLICT,
-                f"command {unit.COMMANDS[number].upper()} not legal in state {self._state()}{why}",
-            )
+            raise Refused(SETTINGS_CONFLICT, self._why_not(unit.COMMANDS[number]))
         if not heard:
             self._take()
+
+    def _why_not(self, command):
+        legal = self.unit.legal()
+        if command in legal:
+            return f"command {command.upper()} refused, guard open or drive faulty"
+        allowed = "|".join(legal).upper() or "none until it has ended"
+        return f"command {command.upper()} not legal in {self._state()}, allowed {allowed}"
 
     def change_mode(self, number):
         """Change the unit mode; legal in Stopped, Idle and Aborted."""
@@ -158,9 +161,11 @@ class Desk(Readings):
 
     def magazine_load(self, parts):
         """Say that `parts` parts were put into the magazine."""
-        room = self.settings.magazine_capacity - self._fw.counters.magazine
+        level, capacity = self.magazine()
+        room = capacity - level
         if not 1 <= parts <= room:
-            raise Refused(OUT_OF_RANGE, f"parts {parts}, allowed 1..{room}")
+            allowed = f"allowed 1..{room}" if room else "none allowed"
+            raise Refused(OUT_OF_RANGE, f"parts {parts}, {allowed}: level {level} of {capacity}")
         self._take()
         self._fw.load(parts)
 

@@ -88,7 +88,8 @@ class Readings:
         """The result of `ticket` (0: the newest) as `orders.Result.as_tuple` gives it."""
         result = self._fw.orders.find(ticket)
         if result is None:
-            raise Refused(DATA_STALE, f"no result for ticket {ticket}")
+            why = f"no result for ticket {ticket}" if ticket else "no request has closed yet"
+            raise Refused(DATA_STALE, why)
         return result.as_tuple()
 
     def remainder(self, ticket):
@@ -163,7 +164,7 @@ class Readings:
     def setting(self, name):
         """The value of one setting by its firmware key."""
         if name not in the_keys().NAMES:
-            raise Refused(ILLEGAL_VALUE, f"no setting {name}")
+            raise Refused(ILLEGAL_VALUE, f"no setting {name}, SETTing:CATalog? has all")
         return getattr(self.settings, name)
 
     def setting_names(self):

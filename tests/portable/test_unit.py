@@ -132,6 +132,13 @@ def test_every_command_in_every_state_does_what_the_standard_says_or_nothing():
             assert changes == ([(chart.state, STATES.index(state))] if legal else [])
 
 
+def test_it_names_the_commands_that_the_standard_has_legal_in_each_state():
+    table = published()
+    for state in STATES[1:]:
+        chart, _ = chart_in(state)
+        assert chart.legal() == [name for name in COMMANDS if (state, name) in table], state
+
+
 def test_numbers_that_are_no_command_are_refused():
     for state in STATES[1:]:
         chart, changes = chart_in(state)
