@@ -7,15 +7,14 @@ A response line holds one or more response units parted by `;`, each a list of f
 (IEEE 488.2, response formats NR1, STRING and CHARACTER).  `units()` and `fields()` take a line
 apart, and each dataclass below is built from the fields of one answer.
 
-The numbers of unit states and modes are the PackTags numbers of ANSI/ISA-TR88.00.02; those of
-requests are the module's own.  A host must not need the firmware to be installed, so they stand
-here a second time; a test holds the two copies together.
+Numbers that mean something are `hostsim.words`.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from enum import IntEnum
 from typing import Self, TypeVar
+
+from hostsim.words import EventKind, LinkName, Outcome, RequestState, StartReason, WirePhase
 
 Field = int | str
 T = TypeVar("T")
@@ -27,88 +26,6 @@ class ModuleError(Exception):
 
 class ProtocolError(ModuleError):
     """The module answered something that its command does not allow."""
-
-
-class Word(IntEnum):
-    """A number with a word people read: `EXECUTE` prints as "execute"."""
-
-    def __str__(self) -> str:
-        return self.name.lower()
-
-
-class UnitState(Word):
-    """State of the unit (PackTags `StateCurrent`)."""
-
-    CLEARING = 1
-    STOPPED = 2
-    STARTING = 3
-    IDLE = 4
-    SUSPENDED = 5
-    EXECUTE = 6
-    STOPPING = 7
-    ABORTING = 8
-    ABORTED = 9
-    HOLDING = 10
-    HELD = 11
-    UNHOLDING = 12
-    SUSPENDING = 13
-    UNSUSPENDING = 14
-    RESETTING = 15
-    COMPLETING = 16
-    COMPLETE = 17
-
-
-class UnitMode(Word):
-    """Mode of the unit (PackTags `UnitModeCurrent`)."""
-
-    PRODUCTION = 1
-    MAINTENANCE = 2
-    MANUAL = 3
-
-
-class RequestState(Word):
-    """Where the open request stands."""
-
-    NONE = 0
-    TESTING = 1
-    REGISTERING = 2
-    COUNTING = 3
-    SETTLING = 4
-    VERIFYING = 5
-    FREEING = 6
-    WAITING = 7
-    CLOSED = 8
-
-
-class LinkName(Word):
-    """The links a module may be commanded by, one at a time."""
-
-    NONE = 0
-    LINE = 1
-    BUS = 2
-    WIRES = 3
-
-
-class WirePhase(Word):
-    """Where the hard-wired hand-shake stands."""
-
-    START = 0
-    IDLE = 1
-    READY = 2
-    BUSY = 3
-    LEFT = 4
-    UNMET = 5
-    DONE = 6
-    FAULT = 7
-
-
-class Outcome(Word):
-    """How a request ended. Only EXACT needs no look into the bag."""
-
-    EXACT = 0
-    SHORT = 1
-    DOUBTFUL = 2
-    INTERRUPTED = 3
 
 
 def split_outside_quotes(text: str, mark: str) -> list[str]:
@@ -192,15 +109,6 @@ class Cause(Answer):
     remedy: str
 
 
-class StartReason(Word):
-    """Why a board has started."""
-
-    POWER_UP = 0
-    COMMANDED = 1
-    EXCEPTION = 2
-    HUNG = 3
-
-
 @dataclass(frozen=True)
 class BoardStart(Answer):
     """`SYSTem:RESTart?`: why the board has started, and the last fault it has written down."""
@@ -281,6 +189,11 @@ class Result(Answer):
         """Time from opening to closing, s."""
         return self.duration_ms / 1000
 
+    @property
+    def missing(self) -> int:
+        """Parts surely missing, as `REQuest:REMainder?` tells them; to be ordered anew."""
+        return max(0, self.quantity - self.upper)
+
 
 @dataclass(frozen=True)
 class Counters(Answer):
@@ -356,10 +269,13 @@ class IndexEdge(Answer):
 
 @dataclass(frozen=True)
 class Event(Answer):
-    """`EVENt?`: one entry of the module's event memory (`controller.record.events` has kinds)."""
+    """`EVENt?`: one entry of the module's event memory.
 
-    sequence: int
-    time_ms: int
-    kind: int
+    What `a` and `b` are is told kind by kind in COMMANDS.md (Kinds of events).
+    """
+
+    sequence: int  # from 0 on; a gap: entries were lost to a full memory
+    time_ms: int  # since power-up
+    kind: EventKind
     a: int
     b: int

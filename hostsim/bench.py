@@ -20,11 +20,12 @@ from collections.abc import Callable
 
 from controller.cycle import causes
 from controller.record import events
-from hostsim.answers import Progress, RequestState, UnitMode, UnitState
+from hostsim.answers import Progress
 from hostsim.client import DispenserClient
 from hostsim.dispenser import DeviceError, NotReadyError
 from hostsim.module import SimModule
 from hostsim.plant.plant import Plant
+from hostsim.words import RequestState, UnitMode, UnitState
 
 Action = Callable[[Plant], None]
 

@@ -42,8 +42,6 @@ from hostsim.answers import (
     ProtocolError,
     Result,
     Rounds,
-    UnitMode,
-    UnitState,
     Wires,
     WiresFault,
     convert,
@@ -53,12 +51,13 @@ from hostsim.answers import (
 from hostsim.dispenser import OPERATION_TIMEOUT_S, DeviceError, Dispenser
 from hostsim.links import Link, TextLink
 from hostsim.wires import LinkError, SerialWire
+from hostsim.words import Inputs, Questionable, UnitMode, UnitState
 
 ERROR_QUEUE_MAX = 64  # more entries than any module keeps: reading it out always ends
 TRIES = 3  # how often a harmless question is asked before its loss is reported
 
 A = TypeVar("A", bound=Answer)
-W = TypeVar("W", int, UnitState, UnitMode)
+W = TypeVar("W", int, UnitState, UnitMode, Inputs, Questionable)
 
 
 class DispenserClient(Dispenser):
@@ -183,6 +182,14 @@ class DispenserClient(Dispenser):
     def change_mode(self, mode: UnitMode) -> None:
         """Go to another mode. DeviceError unless the unit is stopped, idle or aborted."""
         self.tell(f"UNIT:MODE {mode.name}")
+
+    def inputs(self) -> Inputs:
+        """Guard, magazine, receiver and drive, as the module sees them now."""
+        return self._word(Inputs, "SENSe:INPuts?")
+
+    def questionable(self) -> Questionable:
+        """What is in doubt now."""
+        return self._word(Questionable, "STATus:QUEStionable:CONDition?")
 
     # -- its board ----------------------------------------------------------------------------
 

@@ -23,10 +23,9 @@ from hostsim.answers import (
     Progress,
     ProtocolError,
     Result,
-    UnitMode,
-    UnitState,
 )
 from hostsim.wires import AnswerTimeoutError, LinkError
+from hostsim.words import UnitMode, UnitState
 
 OPERATION_TIMEOUT_S = 60.0  # a change of state may register the sprocket: a turn at creep speed
 PROGRESS_TIMEOUT_S = 600.0  # a request in which nothing moves for so long will not close

@@ -11,12 +11,13 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from controller.record import events
-from hostsim.answers import Outcome, Progress, Result
+from hostsim.answers import Progress, Result
 from hostsim.bench import Attendant
 from hostsim.client import DispenserClient
 from hostsim.dispenser import TICKET_MAX
 from hostsim.links import SimLink
 from hostsim.module import SimModule
+from hostsim.words import Outcome
 
 POLL_S = 2.0  # of virtual time, between two looks at an open request
 

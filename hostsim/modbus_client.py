@@ -28,13 +28,10 @@ from hostsim.answers import (
     Counters,
     Drift,
     Identity,
-    LinkName,
     Magazine,
     Progress,
     ProtocolError,
     Result,
-    UnitMode,
-    UnitState,
     convert,
 )
 from hostsim.dispenser import DeviceError, Dispenser
@@ -47,6 +44,7 @@ from hostsim.modbus_master import (
     ModbusException,
     ModbusMaster,
 )
+from hostsim.words import Inputs, LinkName, Questionable, UnitMode, UnitState
 
 FORMATS = "HhIi"  # by kind of a register
 BLOCK = {block[1]: block for block in BLOCKS}  # by name
@@ -123,6 +121,14 @@ class ModbusClient(Dispenser):
     def cause(self) -> Cause:
         code = self.read("unit")[2]
         return Cause(code, *words_of_cause(code))
+
+    def inputs(self) -> Inputs:
+        """Guard, magazine, receiver and drive, as the module sees them now."""
+        return Inputs(self.read("signals")[0])
+
+    def questionable(self) -> Questionable:
+        """What is in doubt now."""
+        return Questionable(self.read("signals")[2])
 
     def give(self, command: str) -> None:
         self.write("command", COMMANDS[command])

@@ -23,8 +23,8 @@ from controller.link.registers import (
     words_of,
 )
 from controller.settings import Settings
-from hostsim.answers import Outcome
 from hostsim.table import table
+from hostsim.words import Outcome
 
 PATH = Path(controller.link.__file__).with_name("REGISTERS.md")
 

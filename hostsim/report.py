@@ -5,7 +5,8 @@ from collections.abc import Sequence
 from typing import Any
 
 from controller.cycle import causes
-from hostsim.answers import Outcome, Result
+from hostsim.answers import Result
+from hostsim.words import Outcome
 
 NAMED_MAX = 10  # tickets named in one line
 

@@ -20,7 +20,6 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Patch
 
 from controller.counting.tally import EARLY, GOOD, LATE, LONG, SHORT, STRAY
-from hostsim.answers import RequestState, UnitState, Word
 from hostsim.plots import (
     BLUE,
     FAINT,
@@ -39,6 +38,7 @@ from hostsim.plots import (
     step_times_s,
 )
 from hostsim.timeline import Timeline
+from hostsim.words import RequestState, UnitState, Word
 
 # verdict -> (name, marker, colour)
 VERDICTS = {

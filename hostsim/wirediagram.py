@@ -23,7 +23,6 @@ from matplotlib.figure import Figure
 from controller.board.ports import OUT_DONE, OUT_FAULT, OUT_READY
 from controller.record import events
 from controller.settings import Settings
-from hostsim.answers import WirePhase
 from hostsim.client import DispenserClient
 from hostsim.config import load
 from hostsim.draw import PICTURES
@@ -45,6 +44,7 @@ from hostsim.plots import (
 )
 from hostsim.robot import WiredRobot
 from hostsim.timeplot import draw_bands
+from hostsim.words import WirePhase
 
 CONFIG = Path(__file__).resolve().parent.parent / "configs" / "m4_nut.toml"
 QUANTITY = 6

@@ -15,13 +15,13 @@ see are watched for; the person answers only what it can't see.
 from collections.abc import Callable
 from typing import Any
 
-from hostsim.answers import Outcome, UnitMode, UnitState
 from hostsim.dispenser import NotReadyError
 from hostsim.guided.conversation import BACKWARD, FORWARD, STILL
 from hostsim.guided.looksteps import ISOLATE, beam_by_hand, guard, identity, inputs
 from hostsim.guided.procedure import Session, Step
 from hostsim.guided.record import Finding, failed, passed, skipped
 from hostsim.guided.wheelsteps import steps_per_turn
+from hostsim.words import Outcome, UnitMode, UnitState
 
 PROCEDURE = "bring-up"
 FIRST_MOVE_POCKETS = 0.25

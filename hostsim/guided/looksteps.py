@@ -11,27 +11,22 @@ from collections.abc import Callable
 from typing import Any
 
 from hostsim.dispenser import DeviceError
-from hostsim.guided.procedure import (
-    BAG_THERE,
-    DRIVE_HEALTHY,
-    GUARD_SHUT,
-    MAGAZINE_OK,
-    Session,
-)
+from hostsim.guided.procedure import Session
 from hostsim.guided.record import Finding, failed, passed
+from hostsim.words import Inputs
 
 TEST_STORE = 4  # bit of *TST?
 ISOLATE = "Isolate the supply and let everything come to rest before you reach in. "
 
 INPUT_WORDS = (
-    (GUARD_SHUT, "guard shut", "guard OPEN"),
-    (DRIVE_HEALTHY, "driver healthy", "driver FAULT"),
-    (BAG_THERE, "bag in place", "bag missing"),
-    (MAGAZINE_OK, "magazine filled", "magazine low"),
+    (Inputs.GUARD_SHUT, "guard shut", "guard OPEN"),
+    (Inputs.DRIVE_HEALTHY, "driver healthy", "driver FAULT"),
+    (Inputs.RECEIVER_THERE, "bag in place", "bag missing"),
+    (Inputs.MAGAZINE_FILLED, "magazine filled", "magazine low"),
 )
 
 
-def inputs_in_words(bits: int) -> str:
+def inputs_in_words(bits: Inputs) -> str:
     """The level bits, as a person reads them."""
     return ", ".join(good if bits & bit else bad for bit, good, bad in INPUT_WORDS)
 
@@ -68,7 +63,7 @@ def inputs(session: Session) -> Finding:
     bits = session.inputs()
     session.talk.show(inputs_in_words(bits))
     values = {"inputs": bits}
-    if not bits & DRIVE_HEALTHY:
+    if not bits & Inputs.DRIVE_HEALTHY:
         return failed(
             "the stepper driver reports a fault while everything is at rest",
             ISOLATE + "Check the driver's supply, its fault output and the level of that wire (1 is"
@@ -76,7 +71,7 @@ def inputs(session: Session) -> Finding:
             **values,
         )
     session.talk.ask_for("guard shut", "Shut the guard.")
-    seen = _inputs_until(session, lambda bits: bool(bits & GUARD_SHUT))
+    seen = _inputs_until(session, lambda bits: bool(bits & Inputs.GUARD_SHUT))
     if seen is None:
         return failed(
             "the guard is shut and reads open",
@@ -85,9 +80,9 @@ def inputs(session: Session) -> Finding:
             **values,
         )
     session.talk.ask_for("bag away", "Take the bag (or nest) away.")
-    gone = _inputs_until(session, lambda bits: not bits & BAG_THERE)
+    gone = _inputs_until(session, lambda bits: not bits & Inputs.RECEIVER_THERE)
     session.talk.ask_for("bag back", "Put it back.")
-    back = _inputs_until(session, lambda bits: bool(bits & BAG_THERE))
+    back = _inputs_until(session, lambda bits: bool(bits & Inputs.RECEIVER_THERE))
     if gone is None or back is None:
         return failed(
             "the receiver input does not follow the bag",
@@ -102,7 +97,7 @@ def guard(session: Session) -> Finding:
     """Is an open guard seen, and does it keep the unit from being started?"""
     client, talk = session.client, session.talk
     talk.ask_for("guard open", "Open the guard.")
-    seen = _inputs_until(session, lambda bits: not bits & GUARD_SHUT)
+    seen = _inputs_until(session, lambda bits: not bits & Inputs.GUARD_SHUT)
     if seen is None:
         return failed(
             "the guard is open and the module does not see it",
@@ -112,7 +107,7 @@ def guard(session: Session) -> Finding:
     state = client.state()
     started = _would_start(session)
     talk.ask_for("guard shut", "Shut the guard.")
-    shut = _inputs_until(session, lambda bits: bool(bits & GUARD_SHUT))
+    shut = _inputs_until(session, lambda bits: bool(bits & Inputs.GUARD_SHUT))
     if started:
         session.rest()
         return failed(
@@ -160,7 +155,7 @@ def beam_by_hand(session: Session) -> Finding:
     return passed("clear, blocked by a card, clear again")
 
 
-def _inputs_until(session: Session, wanted: Callable[[int], bool]) -> int | None:
+def _inputs_until(session: Session, wanted: Callable[[Inputs], bool]) -> Inputs | None:
     """The inputs as soon as they are as wanted, all of them shown live; None if they never are."""
     return session.until(session.inputs, wanted, inputs_in_words)
 

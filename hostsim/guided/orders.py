@@ -10,8 +10,9 @@ them.  A request that waits for anything else is given up, and its step with it.
 from collections.abc import Callable
 
 from controller.cycle import causes
-from hostsim.answers import MeasuredPart, Progress, RequestState, Result, UnitMode, UnitState
+from hostsim.answers import MeasuredPart, Progress, Result
 from hostsim.guided.procedure import Session
+from hostsim.words import RequestState, UnitMode, UnitState
 
 # Parts to be left in the magazine when an order ends. A module only reckons what is in it: parts
 # that it did not see fall are missing there, and an order that runs dry looks like a bad rate.

@@ -24,18 +24,18 @@ from datetime import UTC, datetime
 from typing import Any, TypeVar
 
 from controller.cycle import causes
-from hostsim.answers import Cause, ModuleError, UnitMode, UnitState
+from hostsim.answers import Cause, ModuleError
 from hostsim.client import DispenserClient
 from hostsim.config import ModuleConfig
 from hostsim.dispenser import DeviceError, NotReadyError
 from hostsim.guided.conversation import Conversation, LeftError
 from hostsim.guided.record import Finding, Record, failed
+from hostsim.words import Inputs, UnitMode, UnitState
 
 PATIENCE_S = 120.0  # how long a person may take for one deed that the module watches for
 LOOK_S = 0.1  # between two looks at the module meanwhile
 # What a unit that is short of parts gives as its cause; it may be led on without asking.
 WANTS_PARTS = (causes.RETRIES_USED, causes.MAGAZINE_EMPTY, causes.CANCELLED)
-GUARD_SHUT, MAGAZINE_OK, BAG_THERE, DRIVE_HEALTHY = 1, 2, 4, 8  # bits of SENSe:INPuts?
 
 HANDS_OUT = (
     "From here on the sprocket and the gears may turn by themselves and draw in fingers, hair and"
@@ -75,9 +75,9 @@ class Session:
             raise LeftError
         self.agreed = True
 
-    def inputs(self) -> int:
-        """The level bits of the module."""
-        return int(self.client.ask("SENSe:INPuts?"))
+    def inputs(self) -> Inputs:
+        """The input levels of the module."""
+        return self.client.inputs()
 
     def setting(self, name: str) -> Any:
         """A setting as the module runs with it."""

@@ -20,9 +20,10 @@ from fractions import Fraction
 from itertools import product
 from typing import Any
 
-from hostsim.answers import IndexEdge, UnitMode
+from hostsim.answers import IndexEdge
 from hostsim.guided.procedure import Session
 from hostsim.guided.record import Finding, failed, passed, skipped
+from hostsim.words import UnitMode
 
 CHUNK_POCKETS = 3  # at a time: a wheel with a tooth more is not far off its place by then
 TEETH_OFF_MAX = 4  # a gear is rarely printed with more teeth too many or too few

@@ -8,7 +8,7 @@ from contextlib import contextmanager
 
 from controller.link.modbus_frame import ADDRESS_MAX
 from hostsim import modbus_master
-from hostsim.answers import Outcome, Progress, RequestState
+from hostsim.answers import Progress
 from hostsim.client import DispenserClient
 from hostsim.dispenser import TICKET_MAX, Dispenser
 from hostsim.modbus_client import ModbusClient
@@ -16,6 +16,7 @@ from hostsim.modbus_master import ModbusMaster
 from hostsim.report import advice, as_dict, verdict
 from hostsim.table import ProgressLine
 from hostsim.verbs.common import VerbError, Verbs, add_verb, whole
+from hostsim.words import Outcome, RequestState
 
 QUANTITY_MAX = 1_000_000  # the module's own limit is in its description, and is the one that counts
 BAUDS = {"scpi": 115_200, "modbus": modbus_master.BAUD}

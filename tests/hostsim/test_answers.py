@@ -2,21 +2,28 @@
 
 import pytest
 
+from controller.board import ports
 from controller.cycle import requestchart, unit, verdict
-from controller.link import authority, handshake
+from controller.link import authority, handshake, readings
+from controller.record import events
 from hostsim.answers import (
     Cause,
-    LinkName,
-    Outcome,
     Position,
     ProtocolError,
-    RequestState,
     Result,
+    fields,
+    units,
+)
+from hostsim.words import (
+    EventKind,
+    Inputs,
+    LinkName,
+    Outcome,
+    Questionable,
+    RequestState,
     UnitMode,
     UnitState,
     WirePhase,
-    fields,
-    units,
 )
 
 
@@ -55,6 +62,7 @@ def test_a_result_is_read_field_by_field():
     assert result.outcome is Outcome.SHORT
     assert (result.ticket, result.quantity, result.lower, result.upper) == (7, 25, 20, 20)
     assert (result.pockets, result.retries, result.seconds, result.cause) == (28, 2, 4.321, 31)
+    assert result.missing == 5
 
 
 def test_a_truth_value_is_one():
@@ -79,5 +87,25 @@ def test_words_and_numbers_are_those_of_the_firmware():
     assert [str(state) for state in RequestState] == list(requestchart.STATES)
     assert tuple(link.name for link in LinkName) == authority.LINKS
     assert [str(phase) for phase in WirePhase] == list(handshake.PHASES)
+    assert [str(kind).replace("_", "-") for kind in EventKind][1:] == list(events.NAMES)[1:]
+    assert [kind.value for kind in EventKind] == list(range(len(events.NAMES)))
     for outcome in Outcome:
         assert getattr(verdict, outcome.name) == outcome
+
+
+def test_bits_are_those_of_the_firmware():
+    assert {bit.name: bit.value for bit in Inputs} == {
+        "GUARD_SHUT": ports.GUARD_CLOSED,
+        "MAGAZINE_FILLED": ports.MAGAZINE_OK,
+        "RECEIVER_THERE": ports.RECEIVER_READY,
+        "DRIVE_HEALTHY": ports.DRIVE_HEALTHY,
+        "GIVE": ports.GIVE,
+    }
+    assert {bit.name: bit.value for bit in Questionable} == {
+        "PHASE": readings.QUES_PHASE,
+        "POSITION": readings.QUES_POSITION,
+        "LAST_DOUBTFUL": readings.QUES_DOUBTFUL,
+        "STRAY": readings.QUES_STRAY,
+        "BEAM": readings.QUES_BEAM,
+        "WORN": readings.QUES_WORN,
+    }

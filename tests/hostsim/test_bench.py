@@ -5,7 +5,6 @@ from pathlib import Path
 import pytest
 
 from controller.cycle import causes, remedies
-from hostsim.answers import Outcome, UnitState
 from hostsim.bench import HANDS, Attendant, Bystander
 from hostsim.client import DispenserClient
 from hostsim.config import convert, load
@@ -13,6 +12,7 @@ from hostsim.dispensing import dispense
 from hostsim.links import SimLink
 from hostsim.module import SimModule
 from hostsim.serve import TiedTime
+from hostsim.words import Outcome, UnitState
 
 NUT = load(Path(__file__).parents[2] / "configs" / "m4_nut.toml")
 SECOND_US = 1_000_000

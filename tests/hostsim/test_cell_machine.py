@@ -12,11 +12,12 @@ from hypothesis import HealthCheck, Phase, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition, rule
 
-from hostsim.answers import ModuleError, Outcome, Result
+from hostsim.answers import ModuleError, Result
 from hostsim.bench import fill
 from hostsim.dispenser import DeviceError, NotReadyError
 from hostsim.plant.line import MIXES
 from hostsim.wires import LinkError
+from hostsim.words import Outcome
 from tests.hostsim.linerig import Rig
 
 # What a line of text survives, which has no check sum; and what one with a check sum does.

@@ -12,12 +12,8 @@ from hostsim.answers import (
     BoardStart,
     IndexEdge,
     MeasuredPart,
-    Outcome,
     Progress,
-    RequestState,
     Rounds,
-    StartReason,
-    UnitState,
 )
 from hostsim.client import TRIES, DispenserClient
 from hostsim.config import load
@@ -25,6 +21,7 @@ from hostsim.dispenser import DeviceError, NotReadyError
 from hostsim.links import SimLink, TextLink
 from hostsim.module import SimModule
 from hostsim.wires import AnswerTimeoutError, LinkError
+from hostsim.words import Outcome, RequestState, StartReason, UnitState
 from tests.hostsim.peer import FINE, IDENTITY, Peer
 from tests.hostsim.scriptwire import Script
 

@@ -7,7 +7,7 @@ How seldom a healthy module is called otherwise, and how soon each drift is told
 import pytest
 
 from controller.cycle import causes
-from hostsim.answers import Outcome
+from hostsim.words import Outcome
 from tests.hostsim.drift import CONFIGS, HEALTHY, SLIPPING, follow, learned, wearing
 
 NAMES = sorted(CONFIGS)

@@ -7,13 +7,13 @@ tests of pymodbus and libmodbus; from memory where these do not have them.
 import pytest
 
 from controller.cycle import causes
-from hostsim.answers import LinkName, Outcome, RequestState, UnitMode, UnitState
 from hostsim.client import DispenserClient
 from hostsim.dispenser import DeviceError
 from hostsim.links import SimLink
 from hostsim.modbus_client import BLOCK, ModbusClient
 from hostsim.modbus_master import ModbusMaster, find_answer
 from hostsim.wires import LinkError
+from hostsim.words import Inputs, LinkName, Outcome, Questionable, RequestState, UnitMode, UnitState
 from tests.hostsim.linerig import Rig
 from tests.hostsim.scriptwire import Script
 
@@ -101,6 +101,10 @@ def test_a_request_is_delivered_once_and_read_in_the_same_types_as_over_scpi(rig
     nuts = rig.clients[0]
     assert (nuts.state(), nuts.mode()) == (UnitState.STOPPED, UnitMode.PRODUCTION)
     nuts.load_magazine(100)
+    good = Inputs.GUARD_SHUT | Inputs.DRIVE_HEALTHY | Inputs.RECEIVER_THERE | Inputs.MAGAZINE_FILLED
+    line = DispenserClient(SimLink(rig.modules[0]))
+    assert nuts.inputs() == line.inputs() == good
+    assert nuts.questionable() == line.questionable() == Questionable.POSITION
     nuts.make_ready()
     looks = []
     result = nuts.request(12, on_progress=looks.append)
@@ -109,6 +113,7 @@ def test_a_request_is_delivered_once_and_read_in_the_same_types_as_over_scpi(rig
     assert looks[0].quantity == 12 and RequestState.COUNTING in {look.state for look in looks}
     assert nuts.request(12, result.ticket) == result
     assert nuts.magazine().level == 88
+    assert nuts.questionable() == line.questionable() == Questionable(0)
     assert nuts.counters().pieces == 12
     assert nuts.tickets() == [1] and nuts.next_ticket() == 2
     assert rig.fell() == {(0, 1): 12}

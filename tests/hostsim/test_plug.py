@@ -14,12 +14,12 @@ from contextlib import contextmanager
 
 import pytest
 
-from hostsim.answers import Outcome, UnitState
 from hostsim.cli import main
 from hostsim.client import DispenserClient
 from hostsim.dispenser import DeviceError
 from hostsim.modbus_client import ModbusClient
 from hostsim.modbus_master import ModbusMaster
+from hostsim.words import Outcome, UnitState
 from tests.hostsim.test_serve import CONFIG, Server
 
 CONFIGS = [

@@ -4,7 +4,6 @@ from pathlib import Path
 
 import pytest
 
-from hostsim.answers import Outcome
 from hostsim.bench import Attendant
 from hostsim.client import DispenserClient
 from hostsim.config import load
@@ -12,6 +11,7 @@ from hostsim.dispenser import DeviceError
 from hostsim.links import SimLink
 from hostsim.module import SimModule
 from hostsim.plant.world import World
+from hostsim.words import Outcome
 from tests.judge import JudgedModule
 
 CONFIGS = sorted((Path(__file__).parents[2] / "configs").glob("*.toml"))

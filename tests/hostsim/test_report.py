@@ -3,8 +3,9 @@
 import pytest
 
 from controller.cycle import causes
-from hostsim.answers import Outcome, Result
+from hostsim.answers import Result
 from hostsim.report import advice
+from hostsim.words import Outcome
 
 CLOSED = "This request is closed: what is still wanted takes a new one."
 

@@ -10,13 +10,13 @@ from controller.board.ports import OUT_DONE, OUT_FAULT, OUT_READY
 from controller.cycle import causes
 from controller.record import events
 from controller.settings import Settings
-from hostsim.answers import LinkName, Outcome, WirePhase
 from hostsim.client import DispenserClient
 from hostsim.config import ModuleConfig, load
 from hostsim.dispenser import DeviceError
 from hostsim.links import SimLink
 from hostsim.module import SimModule
 from hostsim.robot import WiredRobot
+from hostsim.words import LinkName, Outcome, WirePhase
 from tests.invariants.bench import EXACT, Bench
 from tests.judge import JudgedModule
 

@@ -16,12 +16,12 @@ import pytest
 import pyvisa
 import serial
 
-from hostsim.answers import Outcome, RequestState, UnitMode, UnitState
 from hostsim.cli import main
 from hostsim.client import DispenserClient
 from hostsim.config import load
 from hostsim.dispenser import DeviceError
 from hostsim.serve import UNREAD_BYTES_MAX, PseudoTerminal
+from hostsim.words import Outcome, RequestState, UnitMode, UnitState
 from tests.hostsim.drift import holding
 
 CONFIG = Path(__file__).parents[2] / "configs" / "m4_nut.toml"

@@ -6,7 +6,7 @@ from xml.etree import ElementTree
 import pytest
 
 from hostsim import wirediagram
-from hostsim.answers import WirePhase
+from hostsim.words import WirePhase
 
 
 @pytest.fixture(scope="module")

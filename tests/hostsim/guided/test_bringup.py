@@ -5,12 +5,12 @@ import json
 import pytest
 
 from controller.board import lockstep
-from hostsim.answers import LinkName, UnitState
 from hostsim.guided.bringup import PROCEDURE, STEPS
 from hostsim.guided.conversation import LeftError
 from hostsim.guided.people import PlantPerson
 from hostsim.plant.wiring import Wiring
 from hostsim.wires import LinkError
+from hostsim.words import LinkName, UnitState
 from tests.hostsim.guided.rig import NUT, SCREW, Guide
 
 KEYS = [step.key for step in STEPS]

@@ -12,7 +12,6 @@ import pytest
 
 from controller.motion.gear import PocketRatio
 from controller.motion.profile import Planner
-from hostsim.answers import Outcome, UnitState
 from hostsim.client import DispenserClient
 from hostsim.config import convert, load
 from hostsim.guided import partsteps
@@ -24,6 +23,7 @@ from hostsim.plant.faults import MIXES, FaultMix
 from hostsim.plant.steps import TrainReader
 from hostsim.plant.world import World
 from hostsim.wires import LinkError
+from hostsim.words import Outcome, UnitState
 from tests.hostsim.guided.rig import NUT, SCREW, WASHER, Guide
 from tests.hostsim.guided.truths import Hidden, commissioned, covered, hidden
 

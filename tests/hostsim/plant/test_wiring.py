@@ -4,13 +4,13 @@ from pathlib import Path
 
 import pytest
 
-from hostsim.answers import UnitState
 from hostsim.client import DispenserClient
 from hostsim.config import load
 from hostsim.dispenser import DeviceError
 from hostsim.links import SimLink
 from hostsim.module import SimModule
 from hostsim.plant.wiring import Wiring
+from hostsim.words import UnitState
 
 NUT = load(Path(__file__).parents[3] / "configs" / "m4_nut.toml")
 GUARD, DRIVE = 1, 8
