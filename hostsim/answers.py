@@ -14,18 +14,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Self, TypeVar
 
+from hostsim.errors import ProtocolError
 from hostsim.words import EventKind, LinkName, Outcome, RequestState, StartReason, WirePhase
 
 Field = int | str
 T = TypeVar("T")
-
-
-class ModuleError(Exception):
-    """Base of all that can go wrong between a host and a module; the text says what to do."""
-
-
-class ProtocolError(ModuleError):
-    """The module answered something that its command does not allow."""
 
 
 def split_outside_quotes(text: str, mark: str) -> list[str]:

@@ -22,7 +22,7 @@ from controller.cycle import causes
 from controller.record import events
 from hostsim.answers import Progress
 from hostsim.client import DispenserClient
-from hostsim.dispenser import DeviceError, NotReadyError
+from hostsim.errors import DeviceError, NotReadyError
 from hostsim.module import SimModule
 from hostsim.plant.plant import Plant
 from hostsim.words import RequestState, UnitMode, UnitState

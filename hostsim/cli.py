@@ -13,8 +13,8 @@ from collections.abc import Sequence
 from typing import NoReturn
 
 from controller.link.readings import VERSION
-from hostsim.answers import ModuleError
 from hostsim.engine import EngineError
+from hostsim.errors import ModuleError
 from hostsim.verbs import VERBS, VerbError
 
 DONE, FAILED, MISUSED, INTERRUPTED = 0, 1, 2, 130

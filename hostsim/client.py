@@ -39,7 +39,6 @@ from hostsim.answers import (
     MeasuredPart,
     Position,
     Progress,
-    ProtocolError,
     Result,
     Rounds,
     Wires,
@@ -48,9 +47,10 @@ from hostsim.answers import (
     fields,
     units,
 )
-from hostsim.dispenser import OPERATION_TIMEOUT_S, DeviceError, Dispenser
+from hostsim.dispenser import OPERATION_TIMEOUT_S, Dispenser
+from hostsim.errors import DeviceError, LinkError, ProtocolError
 from hostsim.links import Link, TextLink
-from hostsim.wires import LinkError, SerialWire
+from hostsim.wires import SerialWire
 from hostsim.words import Inputs, Questionable, UnitMode, UnitState
 
 ERROR_QUEUE_MAX = 64  # more entries than any module keeps: reading it out always ends

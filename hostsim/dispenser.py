@@ -15,17 +15,9 @@ from abc import ABC, abstractmethod
 from collections.abc import Callable
 from typing import Protocol
 
-from hostsim.answers import (
-    Cause,
-    Counters,
-    Drift,
-    ModuleError,
-    Progress,
-    ProtocolError,
-    Result,
-)
-from hostsim.wires import AnswerTimeoutError, LinkError
-from hostsim.words import UnitMode, UnitState
+from hostsim.answers import Cause, Counters, Drift, Progress, Result
+from hostsim.errors import AnswerTimeoutError, LinkError, NotReadyError, ProtocolError
+from hostsim.words import RequestState, UnitMode, UnitState
 
 OPERATION_TIMEOUT_S = 60.0  # a change of state may register the sprocket: a turn at creep speed
 PROGRESS_TIMEOUT_S = 600.0  # a request in which nothing moves for so long will not close
@@ -43,25 +35,6 @@ TOWARDS_EXECUTE = {
 }
 # States that end by themselves.
 ON_THE_WAY = set(UnitState) - set(TOWARDS_EXECUTE) - {UnitState.EXECUTE}
-
-
-class DeviceError(ModuleError):
-    """The module refused. `.number` is an entry of its error queue, or a Modbus exception code."""
-
-    def __init__(self, number: int, text: str) -> None:
-        super().__init__(f"the module refused: {number}, {text}")
-        self.number = number
-        self.text = text
-
-
-class NotReadyError(ModuleError):
-    """The unit did not come to Execute. `.state` and `.cause` say where it stands and why."""
-
-    def __init__(self, state: UnitState, cause: Cause) -> None:
-        why = f": {cause.text}; {cause.remedy}" if cause.code else ""
-        super().__init__(f"the unit stays {state}{why}")
-        self.state = state
-        self.cause = cause
 
 
 class Time(Protocol):
@@ -184,8 +157,12 @@ class Dispenser(ABC):
         """Have `quantity` parts delivered and return how that ended.
 
         The same `ticket` asked again is never delivered again: its result is returned. Without
-        one, the next unused is taken. `on_progress` is called at every look at the request.
-        Raises DeviceError when the request is refused (the unit must be in Execute).
+        one, the next unused is taken. Raises DeviceError when the request is refused (the unit must
+        be in Execute).
+
+        `on_progress` is called at every look at the request. In state WAITING a person has to act:
+        `cause` says why, and what to do; `make_ready` goes on when that is done. If nobody comes,
+        the module closes the request short after its patience (setting `recovery_patience_ms`).
         """
         if ticket is None:
             ticket = self.next_ticket()
@@ -205,7 +182,7 @@ class Dispenser(ABC):
             if on_progress is not None:
                 on_progress(progress)
             now_s = self.time.clock_s()
-            if progress != seen:
+            if progress != seen or progress.state is RequestState.WAITING:  # the module ends that
                 seen, deadline_s = progress, now_s + PROGRESS_TIMEOUT_S
             if now_s > deadline_s:
                 raise AnswerTimeoutError(

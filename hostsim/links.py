@@ -17,7 +17,8 @@ import re
 from typing import TYPE_CHECKING, Protocol
 
 from hostsim.answers import units
-from hostsim.wires import AnswerTimeoutError, LinkError, Wire, come_back
+from hostsim.errors import AnswerTimeoutError, LinkError
+from hostsim.wires import Wire, come_back
 
 if TYPE_CHECKING:  # the simulation is not needed to talk to a machine
     from hostsim.module import SimModule

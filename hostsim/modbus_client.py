@@ -30,11 +30,11 @@ from hostsim.answers import (
     Identity,
     Magazine,
     Progress,
-    ProtocolError,
     Result,
     convert,
 )
-from hostsim.dispenser import DeviceError, Dispenser
+from hostsim.dispenser import Dispenser
+from hostsim.errors import DeviceError, ProtocolError
 from hostsim.modbus_master import (
     DEVICE_IDENTIFICATION,
     READ_REGISTERS,

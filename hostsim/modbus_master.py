@@ -23,8 +23,8 @@ import struct
 from typing import Self
 
 from controller.link.modbus_frame import crc16, framed
-from hostsim.answers import ModuleError
-from hostsim.wires import AnswerTimeoutError, LinkError, SerialWire, Wire, come_back
+from hostsim.errors import AnswerTimeoutError, LinkError, ModuleError
+from hostsim.wires import SerialWire, Wire, come_back
 
 BAUD = 19_200  # default speed and parity of MODBUS over Serial Line V1.02
 PARITY = "E"

@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Protocol
 
 import serial
 
-from hostsim.answers import ModuleError
+from hostsim.errors import LinkError
 
 if TYPE_CHECKING:  # the simulation is not needed to talk to a machine
     from hostsim.sharedline import SharedLine
@@ -37,14 +37,6 @@ TROUBLE = {
     errno.EAGAIN: IN_USE,
     errno.EBUSY: IN_USE,
 }
-
-
-class LinkError(ModuleError):
-    """The line is lost, or cannot be opened. The text says what to do."""
-
-
-class AnswerTimeoutError(LinkError):
-    """The module has not answered in time."""
 
 
 class Wire(Protocol):

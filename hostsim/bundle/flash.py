@@ -27,14 +27,13 @@ from mpremote.transport import TransportError
 from mpremote.transport_serial import SerialTransport
 
 from controller.board.rp2.flash import NAMES as RECORD
-from hostsim.answers import ModuleError
 from hostsim.bundle import manifest
 from hostsim.bundle.boards import BOARDS, Board
 from hostsim.bundle.build import SETTINGS
 from hostsim.bundle.compile import MAIN
 from hostsim.bundle.manifest import Manifest
 from hostsim.client import DispenserClient
-from hostsim.wires import LinkError
+from hostsim.errors import LinkError, ModuleError
 
 BAUD = 115_200
 FOLDERS = ("controller", "transitions")  # all that is in these on a board is a bundle's

@@ -27,11 +27,11 @@ from collections.abc import Callable, Generator, Mapping
 from functools import partial
 from typing import TypeVar
 
-from hostsim.answers import ModuleError, Result
-from hostsim.dispenser import DeviceError, Dispenser, NotReadyError
+from hostsim.answers import Result
+from hostsim.dispenser import Dispenser
+from hostsim.errors import DeviceError, LinkError, ModuleError, NotReadyError
 from hostsim.modbus_client import ModbusClient
 from hostsim.modbus_master import ModbusMaster
-from hostsim.wires import LinkError
 from hostsim.words import Outcome, RequestState
 
 KIT = {"M4 nut": 1, "M4 washer": 2, "M4x12 socket screw": 3}  # addresses, as described

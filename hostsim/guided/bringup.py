@@ -15,7 +15,7 @@ see are watched for; the person answers only what it can't see.
 from collections.abc import Callable
 from typing import Any
 
-from hostsim.dispenser import NotReadyError
+from hostsim.errors import NotReadyError
 from hostsim.guided.conversation import BACKWARD, FORWARD, STILL
 from hostsim.guided.looksteps import ISOLATE, beam_by_hand, guard, identity, inputs
 from hostsim.guided.procedure import Session, Step

@@ -10,7 +10,7 @@ contact: with the guard open it gives every command that leads to motion, and ea
 from collections.abc import Callable
 from typing import Any
 
-from hostsim.dispenser import DeviceError
+from hostsim.errors import DeviceError
 from hostsim.guided.procedure import Session
 from hostsim.guided.record import Finding, failed, passed
 from hostsim.words import Inputs

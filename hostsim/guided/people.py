@@ -18,9 +18,9 @@ from pathlib import Path
 from typing import Any
 
 from hostsim import bench, hands
+from hostsim.errors import LinkError
 from hostsim.guided.conversation import BACKWARD, FORWARD, STILL
 from hostsim.module import SimModule
-from hostsim.wires import LinkError
 
 TURNED_POCKETS = 0.05  # less than this nobody sees
 

@@ -24,10 +24,10 @@ from datetime import UTC, datetime
 from typing import Any, TypeVar
 
 from controller.cycle import causes
-from hostsim.answers import Cause, ModuleError
+from hostsim.answers import Cause
 from hostsim.client import DispenserClient
 from hostsim.config import ModuleConfig
-from hostsim.dispenser import DeviceError, NotReadyError
+from hostsim.errors import DeviceError, ModuleError, NotReadyError
 from hostsim.guided.conversation import Conversation, LeftError
 from hostsim.guided.record import Finding, Record, failed
 from hostsim.words import Inputs, UnitMode, UnitState

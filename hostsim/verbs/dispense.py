@@ -9,8 +9,9 @@ from typing import Any
 
 from controller.settings import Settings
 from hostsim import engine as engines
-from hostsim.answers import ModuleError, Progress
+from hostsim.answers import Progress
 from hostsim.dispensing import Delivery, dispense, parts_per_minute
+from hostsim.errors import ModuleError
 from hostsim.module import SimModule
 from hostsim.plant.eventlog import EventLog
 from hostsim.plant.faults import MIXES

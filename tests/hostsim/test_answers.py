@@ -6,14 +6,8 @@ from controller.board import ports
 from controller.cycle import requestchart, unit, verdict
 from controller.link import authority, handshake, readings
 from controller.record import events
-from hostsim.answers import (
-    Cause,
-    Position,
-    ProtocolError,
-    Result,
-    fields,
-    units,
-)
+from hostsim.answers import Cause, Position, Result, fields, units
+from hostsim.errors import ProtocolError
 from hostsim.words import (
     EventKind,
     Inputs,

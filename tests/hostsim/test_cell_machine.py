@@ -12,11 +12,10 @@ from hypothesis import HealthCheck, Phase, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition, rule
 
-from hostsim.answers import ModuleError, Result
+from hostsim.answers import Result
 from hostsim.bench import fill
-from hostsim.dispenser import DeviceError, NotReadyError
+from hostsim.errors import DeviceError, LinkError, ModuleError, NotReadyError
 from hostsim.plant.line import MIXES
-from hostsim.wires import LinkError
 from hostsim.words import Outcome
 from tests.hostsim.linerig import Rig
 

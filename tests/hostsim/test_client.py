@@ -8,19 +8,14 @@ from pathlib import Path
 
 import pytest
 
-from hostsim.answers import (
-    BoardStart,
-    IndexEdge,
-    MeasuredPart,
-    Progress,
-    Rounds,
-)
+from controller.cycle import causes
+from hostsim.answers import BoardStart, IndexEdge, MeasuredPart, Progress, Rounds
 from hostsim.client import TRIES, DispenserClient
 from hostsim.config import load
-from hostsim.dispenser import DeviceError, NotReadyError
+from hostsim.dispenser import PROGRESS_TIMEOUT_S
+from hostsim.errors import AnswerTimeoutError, DeviceError, LinkError, NotReadyError
 from hostsim.links import SimLink, TextLink
 from hostsim.module import SimModule
-from hostsim.wires import AnswerTimeoutError, LinkError
 from hostsim.words import Outcome, RequestState, StartReason, UnitState
 from tests.hostsim.peer import FINE, IDENTITY, Peer
 from tests.hostsim.scriptwire import Script
@@ -224,6 +219,21 @@ def test_make_ready_gives_up_when_the_unit_falls_back(tmp_path):
             module.make_ready()
         assert stopped.value.cause.code == 21
         assert [line for line in peer.lines if "unhold" in line] != []
+
+
+def test_a_request_may_wait_for_help_as_long_as_its_module_has_patience(tmp_path):
+    patient = tmp_path / "patient.toml"
+    patience_s = 3 * PROGRESS_TIMEOUT_S
+    patient.write_text(
+        CONFIG.read_text().replace("patience_s = 60.0", f"patience_s = {patience_s}")
+    )
+    link = SimLink(SimModule(load(patient), faults="runs_dry"))
+    with DispenserClient(link, poll_s=PROGRESS_TIMEOUT_S / 10) as module:
+        module.make_ready()
+        began_s = link.clock_s()
+        result = module.request(40)
+        assert link.clock_s() - began_s > patience_s
+    assert (result.outcome, result.cause) == (Outcome.SHORT, causes.MAGAZINE_EMPTY)
 
 
 def test_a_simulated_module_refuses_what_it_does_not_understand_likewise():

@@ -8,11 +8,10 @@ import pytest
 
 from controller.cycle import causes
 from hostsim.client import DispenserClient
-from hostsim.dispenser import DeviceError
+from hostsim.errors import DeviceError, LinkError
 from hostsim.links import SimLink
 from hostsim.modbus_client import BLOCK, ModbusClient
 from hostsim.modbus_master import ModbusMaster, find_answer
-from hostsim.wires import LinkError
 from hostsim.words import Inputs, LinkName, Outcome, Questionable, RequestState, UnitMode, UnitState
 from tests.hostsim.linerig import Rig
 from tests.hostsim.scriptwire import Script

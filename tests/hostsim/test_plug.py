@@ -16,7 +16,7 @@ import pytest
 
 from hostsim.cli import main
 from hostsim.client import DispenserClient
-from hostsim.dispenser import DeviceError
+from hostsim.errors import DeviceError
 from hostsim.modbus_client import ModbusClient
 from hostsim.modbus_master import ModbusMaster
 from hostsim.words import Outcome, UnitState

@@ -12,7 +12,7 @@ from controller.record import events
 from controller.settings import Settings
 from hostsim.client import DispenserClient
 from hostsim.config import ModuleConfig, load
-from hostsim.dispenser import DeviceError
+from hostsim.errors import DeviceError
 from hostsim.links import SimLink
 from hostsim.module import SimModule
 from hostsim.robot import WiredRobot

@@ -19,7 +19,7 @@ import serial
 from hostsim.cli import main
 from hostsim.client import DispenserClient
 from hostsim.config import load
-from hostsim.dispenser import DeviceError
+from hostsim.errors import DeviceError
 from hostsim.serve import UNREAD_BYTES_MAX, PseudoTerminal
 from hostsim.words import Outcome, RequestState, UnitMode, UnitState
 from tests.hostsim.drift import holding

@@ -14,9 +14,9 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 
 from controller.record import events
 from hostsim.client import DispenserClient
+from hostsim.errors import AnswerTimeoutError, LinkError
 from hostsim.links import SimLink
 from hostsim.module import SimModule
-from hostsim.wires import AnswerTimeoutError, LinkError
 from tests.invariants.bench import CONFIGS, SECOND_US, Bench
 from tests.invariants.effort import effort
 

@@ -7,9 +7,9 @@ run stalls again, and the unit is held for a person.
 import pytest
 
 from controller.cycle import causes
-from hostsim.answers import ModuleError
 from hostsim.dispensing import dispense
 from hostsim.drivetrain.margin import run_margin, velocity_limit_rev_s
+from hostsim.errors import ModuleError
 from hostsim.figures import check
 from hostsim.module import SimModule
 from tests.hostsim.described import described

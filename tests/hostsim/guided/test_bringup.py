@@ -5,11 +5,11 @@ import json
 import pytest
 
 from controller.board import lockstep
+from hostsim.errors import LinkError
 from hostsim.guided.bringup import PROCEDURE, STEPS
 from hostsim.guided.conversation import LeftError
 from hostsim.guided.people import PlantPerson
 from hostsim.plant.wiring import Wiring
-from hostsim.wires import LinkError
 from hostsim.words import LinkName, UnitState
 from tests.hostsim.guided.rig import NUT, SCREW, Guide
 

@@ -14,6 +14,7 @@ from controller.motion.gear import PocketRatio
 from controller.motion.profile import Planner
 from hostsim.client import DispenserClient
 from hostsim.config import convert, load
+from hostsim.errors import LinkError
 from hostsim.guided import partsteps
 from hostsim.guided.commission import PROCEDURE, STEPS
 from hostsim.guided.people import PlantPerson
@@ -22,7 +23,6 @@ from hostsim.module import SimModule
 from hostsim.plant.faults import MIXES, FaultMix
 from hostsim.plant.steps import TrainReader
 from hostsim.plant.world import World
-from hostsim.wires import LinkError
 from hostsim.words import Outcome, UnitState
 from tests.hostsim.guided.rig import NUT, SCREW, WASHER, Guide
 from tests.hostsim.guided.truths import Hidden, commissioned, covered, hidden
