@@ -16,7 +16,7 @@ from collections.abc import Callable
 from typing import Any
 
 from hostsim.errors import NotReadyError
-from hostsim.guided.conversation import BACKWARD, FORWARD, STILL
+from hostsim.guided.conversation import AGAIN, BACKWARD, FORWARD, STILL
 from hostsim.guided.looksteps import ISOLATE, beam_by_hand, guard, identity, inputs
 from hostsim.guided.procedure import Session, Step
 from hostsim.guided.record import Finding, failed, passed, skipped
@@ -67,14 +67,18 @@ def beam_by_test(session: Session) -> Finding:
 def first_move(session: Session) -> Finding:
     """A quarter of a pocket forward: does it turn, and which way?"""
     client = session.client
-    session.in_service(UnitMode.MAINTENANCE)
-    list(client.index_edges())
-    client.jog(FIRST_MOVE_POCKETS)
-    way = session.talk.choose(
-        "direction",
-        "Which way did the sprocket turn? Forward is from the magazine to the release edge.",
-        (FORWARD, BACKWARD, STILL),
-    )
+    while True:
+        session.in_service(UnitMode.MAINTENANCE)
+        list(client.index_edges())
+        client.jog(FIRST_MOVE_POCKETS)
+        way = session.talk.choose(
+            "direction",
+            "Which way did the sprocket turn? Forward is from the magazine to the release edge.",
+            (FORWARD, BACKWARD, STILL, AGAIN),
+        )
+        if way != AGAIN:
+            break
+        session.may_turn("first move")  # hands may have been in since
     if way == BACKWARD:
         return failed(
             "the sprocket turns backwards",
@@ -194,6 +198,7 @@ STEPS = (
         "open is seen, and the unit refuses clear, reset and start",
         guard,
         deeds=True,
+        protects=True,
         caution="The firmware's look at the guard is no safety function. The guard switch must cut"
         " the drive in hardware: have that checked by whoever is licensed to.",
     ),
@@ -225,7 +230,8 @@ STEPS = (
     _step(
         "first move",
         "First move and direction",
-        f"{FIRST_MOVE_POCKETS:g} pockets forward at creep. Look which way the sprocket turns.",
+        f"{FIRST_MOVE_POCKETS:g} pockets forward at creep, over in a moment. Watch the sprocket"
+        " through the guard; it can be shown again.",
         "it turns forward",
         first_move,
         moves=True,

@@ -21,7 +21,8 @@ import textwrap
 from collections.abc import Sequence
 from typing import Protocol, TextIO
 
-FORWARD, BACKWARD, STILL = "forward", "backward", "not at all"  # how a sprocket was seen to turn
+# How a sprocket was seen to turn, or that it was not seen.
+FORWARD, BACKWARD, STILL, AGAIN = "forward", "backward", "not at all", "show it again"
 WIDTH = 88
 INDENT = "    "
 

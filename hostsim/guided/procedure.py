@@ -7,6 +7,10 @@ function that does it.  `carry_out` goes through the table: what the record has 
 again.  Each finding is recorded at once.  The first step that fails ends the run, with its remedy:
 what comes after it relies on what it looked at.
 
+What protects the person is the exception: between two runs somebody has mended something, and may
+have left the guard's plug out.  So such a step is done in every run in which something may still
+turn, whatever the record says.
+
 Nothing turns that the person has not agreed to.  Before a step in which the motor may turn they are
 asked whether hands are out of the gears and the guard is shut, every time, and where hands are at
 the module first, then after that.  One agreement leads the
@@ -29,7 +33,7 @@ from hostsim.client import DispenserClient
 from hostsim.config import ModuleConfig
 from hostsim.errors import DeviceError, ModuleError, NotReadyError
 from hostsim.guided.conversation import Conversation, LeftError
-from hostsim.guided.record import Finding, Record, failed
+from hostsim.guided.record import Finding, Record, failed, moment
 from hostsim.words import Inputs, UnitMode, UnitState
 
 PATIENCE_S = 120.0  # how long a person may take for one deed that the module watches for
@@ -139,6 +143,7 @@ class Step:
     moves: bool = False  # the motor may turn
     deeds: bool = False  # the person is to do something at the module
     caution: str = ""
+    protects: bool = False  # looked at anew in every run that may still turn something
 
 
 @dataclass(frozen=True)
@@ -157,8 +162,10 @@ def carry_out(steps: Sequence[Step], session: Session) -> Ended:
         for number, step in enumerate(steps, 1):
             talk.title(f"{number} of {len(steps)}  {step.title}")
             if record.done(step.key):
-                talk.show(f"done on {record.entries[step.key].at}")
-                continue
+                talk.show(f"done on {moment(record.entries[step.key].at)}")
+                if not (step.protects and _may_turn_yet(steps[number:], record)):
+                    continue
+                talk.show("Looked at anew, since it protects you in what is still to come.")
             try:
                 finding = _carry_out_one(step, session)
             except LeftError:
@@ -170,6 +177,11 @@ def carry_out(steps: Sequence[Step], session: Session) -> Ended:
                 return Ended("failed", step, finding)
         record.finish(session.now())
     return Ended("finished")
+
+
+def _may_turn_yet(steps: Sequence[Step], record: Record) -> bool:
+    """Whether a step of these is still to be done in which the motor may turn."""
+    return any((step.moves or step.deeds) and not record.done(step.key) for step in steps)
 
 
 def _carry_out_one(step: Step, session: Session) -> Finding:

@@ -68,6 +68,12 @@ def skipped(said: str) -> Finding:
     return Finding(SKIPPED, said)
 
 
+def moment(iso: str, near: str = "") -> str:
+    """A moment as people write it, to the minute; without its date if that is the one of `near`."""
+    day = "" if iso[:10] == near[:10] else f"{iso[:10]} "
+    return f"{day}{iso[11:16]}{' UTC' if iso.endswith('+00:00') else ''}"
+
+
 def fingerprint(settings: Mapping[str, Any]) -> str:
     """A short print of the settings a module runs with."""
     text = json.dumps(dict(settings), sort_keys=True, default=list)
@@ -110,12 +116,14 @@ class Record:
         if old["finished"] or old["settings"] != settings:
             aside = _put_aside(path, old["begun"])
             why = "is finished" if old["finished"] else "was made with other settings"
-            return record, f"The record of {old['begun']} {why}; it is kept as {aside.name}."
+            return record, (
+                f"The record of {moment(old['begun'])} {why}; it is kept as {aside.name}."
+            )
         record.begun = old["begun"]
         for row in old["steps"]:
             finding = Finding(row["verdict"], row["said"], row["values"], row["remedy"])
             record.entries[row["key"]] = Entry(row["key"], row["title"], row["at"], finding)
-        return record, f"Going on with what was begun on {old['begun']}."
+        return record, f"Going on with what was begun on {moment(old['begun'])}."
 
     def done(self, key: str) -> bool:
         """Whether that step needs no further run."""

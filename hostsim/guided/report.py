@@ -18,7 +18,7 @@ from matplotlib import rc_context
 from matplotlib.figure import Figure
 
 from hostsim.guided.procedure import Step
-from hostsim.guided.record import FAILED, PASSED, SKIPPED, Record
+from hostsim.guided.record import FAILED, PASSED, SKIPPED, Record, moment
 from hostsim.plots import STYLE
 
 SIGNS = {PASSED: "&#10003;", FAILED: "&#10007;", SKIPPED: "&#8211;", "": "&#183;"}
@@ -109,10 +109,10 @@ def page(
     else:
         state, badge = PASSED, f"{SIGNS[PASSED]} passed"
     model, serial, version = (escape(record.module[name]) for name in WHO)
-    ended = f"finished {_moment(record.finished)}" if record.finished else "not finished"
+    ended = f"finished {escape(moment(record.finished))}" if record.finished else "not finished"
     facts = (
         f"{model}, serial {serial}, firmware {version}, settings {record.settings}"
-        f"<br>begun {_moment(record.begun)}, {ended}"
+        f"<br>begun {escape(moment(record.begun))}, {ended}"
     )
     body = [_table(part) if isinstance(part, Table) else _picture(part) for part in parts]
     body.append(_steps(record, steps, rules))
@@ -126,12 +126,6 @@ def _state(record: Record, step: Step) -> str:
     return "" if entry is None else entry.finding.verdict
 
 
-def _moment(iso: str, near: str = "") -> str:
-    """A moment as people write it, to the minute; without its date if that is the one of `near`."""
-    day = "" if iso[:10] == near[:10] else f"{iso[:10]} "
-    return escape(f"{day}{iso[11:16]}{' UTC' if iso.endswith('+00:00') else ''}")
-
-
 def _steps(record: Record, steps: Sequence[Step], rules: bool) -> str:
     rows = []
     for step in steps:
@@ -139,7 +133,7 @@ def _steps(record: Record, steps: Sequence[Step], rules: bool) -> str:
         state = _state(record, step)
         said = remedy = at = ""
         if entry is not None:
-            said, at = escape(entry.finding.said), _moment(entry.at, record.begun)
+            said, at = escape(entry.finding.said), escape(moment(entry.at, record.begun))
             if entry.finding.remedy:
                 remedy = f'<br><span class="remedy">{escape(entry.finding.remedy)}</span>'
         rule = f'<td class="small">{escape(step.rule)}</td>' if rules else ""

@@ -40,7 +40,8 @@ def count_trial(session: Session) -> Finding:
             client.load_magazine(batch)
         client.set_rate(share)
         result = order(session, batch + MORE, give_up_when_waiting(session))
-        question = "How many parts are left in magazine and sprocket?"
+        session.rest()  # whoever looks what is left does so at a motor without current
+        question = "Without reaching in: how many parts are left in magazine and sprocket?"
         out = batch - talk.count("left", question, 0, batch)
         loaded += out
         counted += result.lower

@@ -1,6 +1,7 @@
 """What the verbs of the guided procedures share: arguments, the module, the record, the report."""
 
 import argparse
+import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -13,6 +14,11 @@ from hostsim.guided.people import PipePerson
 from hostsim.guided.procedure import Ended, Session, Step, carry_out, utc_now
 from hostsim.guided.record import Record, RecordError, fingerprint, write_whole
 from hostsim.verbs.common import VerbError, output_path, whole
+
+INTERRUPTED = (
+    "interrupted: the unit has been told to stop, and what was found is kept; run the same command"
+    " again to go on"
+)
 
 
 def add_arguments(parser: argparse.ArgumentParser, procedure: str) -> None:
@@ -92,6 +98,9 @@ def run_through(
     """Carry the steps out and write the report, however they end."""
     try:
         ended = carry_out(steps, a_session)
+    except KeyboardInterrupt:
+        print(f"\n{INTERRUPTED}", file=sys.stderr)
+        raise
     finally:
         if a_session.record.entries:
             write_whole(path, page(a_session.record))

@@ -7,7 +7,7 @@ import pytest
 from controller.board import lockstep
 from hostsim.errors import LinkError
 from hostsim.guided.bringup import PROCEDURE, STEPS
-from hostsim.guided.conversation import LeftError
+from hostsim.guided.conversation import AGAIN, LeftError
 from hostsim.guided.people import PlantPerson
 from hostsim.plant.wiring import Wiring
 from hostsim.words import LinkName, UnitState
@@ -84,8 +84,41 @@ def test_after_the_repair_it_goes_on_where_it_stopped(path):
     assert Guide(path, PROCEDURE, wiring=Wiring(motor_reversed=True)).run(STEPS).how == "failed"
     repaired = Guide(path, PROCEDURE)
     assert repaired.run(STEPS).how == "finished"
-    assert any("Going on" in line for line in repaired.said)
-    assert not any("Open the guard" in line for line in repaired.said)
+    assert any("Going on with what was begun on 2026-11-26 09:00 UTC" in it for it in repaired.said)
+    assert not any("card" in line for line in repaired.said)
+
+
+def test_the_guard_is_looked_at_anew_after_a_repair_that_left_it_bridged(path):
+    assert Guide(path, PROCEDURE, wiring=Wiring(motor_reversed=True)).run(STEPS).how == "failed"
+    mended = Guide(path, PROCEDURE, wiring=Wiring(guard_bridged=True))
+    before = mended.module.plant.travel_pockets
+    ended = mended.run(STEPS)
+    assert (ended.how, ended.at.key) == ("failed", "guard")
+    assert mended.module.plant.travel_pockets == before
+    assert Guide(path, PROCEDURE).run(STEPS).how == "finished"
+
+
+def test_once_nothing_is_left_that_turns_the_guard_is_let_alone(path):
+    guide = Guide(path, PROCEDURE)
+    assert guide.run(STEPS).how == "finished"
+    guide.said.clear()
+    assert guide.run(STEPS).how == "finished"
+    assert not any("Open the guard" in line for line in guide.said)
+
+
+def test_who_has_missed_the_first_move_is_shown_it_again_after_being_asked(path):
+    guide = Guide(path, PROCEDURE)
+    asked = []
+    choose, agree = guide.person.choose, guide.person.agree
+
+    def look(name, question, answers):
+        asked.append(name)
+        return AGAIN if asked.count(name) < 3 else choose(name, question, answers)
+
+    guide.person.choose = look
+    guide.person.agree = lambda name, question: asked.append(name) or agree(name, question)
+    assert guide.run(STEPS).how == "finished"
+    assert asked[2:8] == ["begin first move", "direction"] * 3
 
 
 def test_a_person_who_is_not_ready_leaves_and_nothing_turns(path):

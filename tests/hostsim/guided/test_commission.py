@@ -221,6 +221,21 @@ def test_a_jam_that_wants_hands_ends_the_step_with_its_remedy(path):
     assert "Isolate the supply" in ended.finding.remedy
 
 
+def test_what_is_left_is_counted_at_a_unit_that_is_stopped(path):
+    guide = Guide(path, PROCEDURE, options={**QUICK, "trial": 100})
+    states = []
+    count = guide.person.count
+
+    def look(name, *rest):
+        if name == "left":
+            states.append(guide.client.state())
+        return count(name, *rest)
+
+    guide.person.count = look
+    assert guide.run(STEPS).how == "finished"
+    assert states == [UnitState.STOPPED] * 2
+
+
 def test_a_trial_asks_anew_after_hands_have_been_in_the_machine(path):
     guide = Guide(path, PROCEDURE, options={**QUICK, "trial": 150})
     asked = []

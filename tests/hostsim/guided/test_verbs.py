@@ -105,6 +105,25 @@ def test_the_report_is_not_written_over_its_record(served, tmp_path, capsys):
     assert not record.exists()
 
 
+class Leaves:
+    """A keyboard at which somebody presses Ctrl-C as soon as something is asked."""
+
+    def readline(self):
+        raise KeyboardInterrupt
+
+
+def test_who_interrupts_is_told_that_the_unit_stops_and_how_to_go_on(
+    served, tmp_path, capsys, monkeypatch
+):
+    port, _ = served
+    monkeypatch.setattr("sys.stdin", Leaves())
+    assert guided("bringup", port, tmp_path) == 130
+    said = capsys.readouterr().err
+    assert "told to stop" in said and "run the same command again" in said
+    steps = json.loads((tmp_path / "bringup.json").read_text())["steps"]
+    assert [step["key"] for step in steps] == ["identity"]
+
+
 def test_with_nobody_at_the_keyboard_nothing_turns(served, tmp_path, capsys, monkeypatch):
     port, _ = served
     monkeypatch.setattr("sys.stdin", open("/dev/null", encoding="ascii"))  # noqa: SIM115
