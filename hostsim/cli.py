@@ -3,7 +3,8 @@
 Each verb is a module of `hostsim.verbs` with two functions: `add(verbs)` declares its arguments
 and `run(args)` does the work and returns the exit status.  This file gives them all the same
 manners: status 0 only on success, and trouble told on standard error in one line each, saying
-what to do about it.
+what to do about it.  Nearly everything is imported after somebody is at home to whom Ctrl-C can be
+told: it takes half a second, in which a person may well see that an argument is wrong.
 """
 
 import argparse
@@ -11,11 +12,6 @@ import os
 import sys
 from collections.abc import Sequence
 from typing import NoReturn
-
-from controller.link.readings import VERSION
-from hostsim.engine import EngineError
-from hostsim.errors import ModuleError
-from hostsim.verbs import VERBS, VerbError
 
 DONE, FAILED, MISUSED, INTERRUPTED = 0, 1, 2, 130
 
@@ -33,6 +29,9 @@ class Parser(argparse.ArgumentParser):
 
 def build_parser() -> argparse.ArgumentParser:
     """The parser with all verbs."""
+    from controller.link.readings import VERSION  # noqa: PLC0415  see the head of this file
+    from hostsim.verbs import VERBS  # noqa: PLC0415
+
     parser = Parser(prog="tallywheel", description=DESCRIPTION)
     parser.add_argument("--version", action="version", version=f"tallywheel {VERSION}")
     verbs = parser.add_subparsers(title="verbs", metavar="VERB", required=True, dest="verb")
@@ -43,29 +42,49 @@ def build_parser() -> argparse.ArgumentParser:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one verb and return its exit status."""
-    args = build_parser().parse_args(argv)
+    open_streams()
     try:
-        status = args.run(args)
-        sys.stdout.flush()
-        return status
-    except VerbError as trouble:
-        for line in trouble.lines:
-            print(f"tallywheel {args.verb}: {line}", file=sys.stderr)
-        return FAILED
-    except (ModuleError, EngineError) as error:
-        print(f"tallywheel {args.verb}: {error}", file=sys.stderr)
-        return FAILED
+        args = build_parser().parse_args(argv)
+        return carry_out(args)
     except KeyboardInterrupt:
         return INTERRUPTED
     except BrokenPipeError:
         # The reader, such as `head`, has seen enough; keep the interpreter's own flush quiet.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return FAILED
+
+
+def carry_out(args: argparse.Namespace) -> int:
+    """Run the verb of `args`; tell what it can't do and return its exit status."""
+    from hostsim.engine import EngineError  # noqa: PLC0415  see the head of this file
+    from hostsim.errors import ModuleError  # noqa: PLC0415
+    from hostsim.verbs import VerbError  # noqa: PLC0415
+
+    try:
+        status: int = args.run(args)
+        sys.stdout.flush()
+        return status
+    except VerbError as trouble:
+        lines = trouble.lines
+    except (ModuleError, EngineError) as error:
+        lines = (str(error),)
+    except BrokenPipeError:
+        raise
     except OSError as error:
-        name = error.filename or "a file"
-        why = f"cannot write {name}: {error.strerror}; choose another place"
-        print(f"tallywheel {args.verb}: {why}", file=sys.stderr)
-        return FAILED
+        # Whoever writes a file names it; nobody names the stream that everything is printed to.
+        name = error.filename or "standard output"
+        lines = (f"cannot write {name}: {error.strerror}; choose another place",)
+    for line in lines:
+        print(f"tallywheel {args.verb}: {line}", file=sys.stderr)
+    return FAILED
+
+
+def open_streams() -> None:
+    """Open what a script has closed (`>&-`) to nowhere, before some file gets its number."""
+    for name in ("stdin", "stdout", "stderr"):
+        if getattr(sys, name) is None:
+            mode = "r" if name == "stdin" else "w"
+            setattr(sys, name, open(os.devnull, mode, encoding="utf-8"))  # noqa: SIM115
 
 
 if __name__ == "__main__":

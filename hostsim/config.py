@@ -14,7 +14,6 @@ import difflib
 import json
 import math
 import re
-import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from decimal import ROUND_CEILING, ROUND_FLOOR, Context, Decimal
@@ -34,6 +33,7 @@ from hostsim.config_keys import (
     STEPS_PER_TURN,
     Row,
 )
+from hostsim.tomlfile import read_toml
 
 KIND_SAID = {
     float: "a number",
@@ -68,9 +68,9 @@ def load(path: Path | str) -> ModuleConfig:
     """Read a module description. Raises ConfigError with all problems, OSError if unreadable."""
     path = Path(path)
     try:
-        written = tomllib.loads(path.read_bytes().decode())
-    except ValueError as error:  # of tomllib, of a wrong encoding, of a number too long to read
-        raise ConfigError([f"not a TOML file: {error}"]) from error
+        written = read_toml(path)
+    except ValueError as error:
+        raise ConfigError([str(error)]) from error
     return convert(written, path)
 
 
@@ -99,6 +99,7 @@ class _Reading:
                 self.problems.append(_missing(row, _span(row)))
         for problem in core.check(self.core):
             self._say_again(problem)
+        self.problems.extend(_between_keys(self.values))
 
     def with_defaults(self) -> dict[str, dict[str, Any]]:
         """Return the values with every key left out filled in, in the unit of the file."""
@@ -221,6 +222,15 @@ def _host_only(row: Row, value: Any) -> Iterator[str]:
     elif row.choices and value not in row.choices:
         names = ", ".join(json.dumps(choice) for choice in row.choices)
         yield _line(row.key, value, row.unit, "", f"must be one of {names}")
+
+
+def _between_keys(values: dict[str, dict[str, Any]]) -> Iterator[str]:
+    """Yield what is wrong between keys that the firmware doesn't know and others."""
+    row = next(row for row in ROWS if row.key == "beam.drop_tolerance_mm")
+    drop_mm, off_mm = (values["beam"].get(name, 0.0) for name in ("drop_mm", row.name))
+    if 0 < drop_mm <= off_mm <= row.high:
+        why = "the release edge is above the beam, so it must be less than beam.drop_mm"
+        yield _line(row.key, off_mm, row.unit, f"0 to {drop_mm * 0.99:.4g}", why)
 
 
 def _points(row: Row, points: list[Any]) -> Iterator[str]:

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from controller.motion.words import TICK_HZ, Move
 from controller.settings import Settings
-from hostsim.named import named
+from hostsim.named import replacing
 
 Values = NDArray[np.float64]
 
@@ -72,8 +72,8 @@ WINDOW_S = 0.006  # and the time it spans on either side where steps are dense
 def save(figure: Figure, path: Path) -> None:
     """Write the picture as .svg or .png, with neither date nor version, to be compared."""
     unnamed = {"Date": None, "Creator": None} if path.suffix == ".svg" else {"Software": None}
-    with named(path):
-        figure.savefig(path, dpi=160, metadata=unnamed)
+    with replacing(path) as new:
+        figure.savefig(new, format=path.suffix[1:], dpi=160, metadata=unnamed)
 
 
 def step_times_s(move: Move) -> Values:

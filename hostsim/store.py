@@ -8,11 +8,17 @@ one only up to `bytes_done` of its bytes; then it raises `PowerCut`.  What the c
 depends on the kind of memory: byte-addressable memory keeps the bytes already written and has
 garbage in the one being written; flash loses every unit (page or block) that the write touched.
 
-A store may be kept in a file, so that a served module can be unplugged and plugged in again.
+A store may be kept in a file, so that a served module can be unplugged and plugged in again.  The
+file is locked while it is in use: two modules that wrote into one memory would lose both records.
+The system lifts the lock of a process that is killed.
 """
 
+import fcntl
 import random
+from io import FileIO
 from pathlib import Path
+
+from hostsim.named import named, replacing
 
 ERASED = b"\xff"
 SEGMENTS = 2
@@ -31,7 +37,10 @@ class SimStore:
     """Two segments of `size_bytes`; `unit_bytes` as in `controller.board.ports.Store`."""
 
     def __init__(self, size_bytes: int = 65_536, unit_bytes: int = 1, path: Path | None = None):
-        """`path`: the file that keeps it, made if need be. ValueError if its size does not fit."""
+        """`path`: the file that keeps it, made if need be.
+
+        ValueError if its size does not fit, BlockingIOError if another store is kept there now.
+        """
         self.size_bytes = size_bytes
         self.unit_bytes = unit_bytes
         self.segments = [bytearray(ERASED * size_bytes) for _ in range(SEGMENTS)]
@@ -39,16 +48,28 @@ class SimStore:
         self.erases = 0  # of whole segments
         self.cut_at: tuple[int, int] | None = None
         self.litter = garbage  # what a cut leaves in damaged units: (segment, offset, count)
-        self._path = path
-        if path is not None:
-            self._load(path)
+        self._file = None if path is None else self._load(path)
 
-    def _load(self, path: Path) -> None:
+    def close(self) -> None:
+        """Let go of the file."""
+        if self._file is not None:
+            self._file.close()
+
+    def _load(self, path: Path) -> FileIO:
         if not path.exists():
-            fresh = path.with_name(path.name + ".new")  # never a file of half the size
-            fresh.write_bytes(b"".join(self.segments))
-            fresh.replace(path)
-        image = path.read_bytes()
+            with replacing(path) as fresh:  # never a file of half the size
+                fresh.write_bytes(b"".join(self.segments))
+        file = path.open("r+b", buffering=0)
+        try:
+            with named(path):
+                fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            self._take(path, file.readall())
+        except BaseException:
+            file.close()
+            raise
+        return file
+
+    def _take(self, path: Path, image: bytes) -> None:
         size = self.size_bytes
         if len(image) != SEGMENTS * size:
             raise ValueError(f"{path} is {len(image)} bytes, not the {SEGMENTS * size} of a store")
@@ -111,7 +132,7 @@ class SimStore:
 
     def _keep(self, segment: int, first: int, last: int) -> None:
         """Put these bytes into the file as well, at once: to kill the process is a cut."""
-        if self._path is not None:
-            with self._path.open("r+b", buffering=0) as file:
-                file.seek(segment * self.size_bytes + first)
-                file.write(self.segments[segment][first:last])
+        if self._file is not None:
+            with named(Path(self._file.name)):
+                self._file.seek(segment * self.size_bytes + first)
+                self._file.write(self.segments[segment][first:last])

@@ -20,9 +20,9 @@ happened, oldest first:
 import csv
 from collections.abc import Iterable, Iterator
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
-from hostsim.named import named
+from hostsim.named import replacing
 
 COLUMNS = ["time_us", "what", "a", "b"]
 KINDS = ("open", "dark", "test", "release", "creep", "edge", "close")
@@ -43,8 +43,8 @@ class Row(NamedTuple):
 
 
 def write_trace(path: Path, rows: Iterable[Row]) -> None:
-    """Write `rows`, oldest first."""
-    with named(path), path.open("w", newline="", encoding="ascii") as file:
+    """Write `rows`, oldest first, whole or not at all."""
+    with replacing(path) as new, new.open("w", newline="", encoding="ascii") as file:
         writer = csv.writer(file, lineterminator="\n")
         writer.writerow(COLUMNS)
         writer.writerows(rows)
@@ -54,15 +54,30 @@ def read_trace(path: Path) -> Iterator[Row]:
     """Yield the rows of a trace file. Raises TraceError at the first bad line, OSError."""
     with path.open(newline="", encoding="utf-8", errors="replace") as file:
         lines = csv.reader(file)
-        if next(lines, None) != COLUMNS:
+        if _fields(lines) != COLUMNS:
             raise TraceError(f"line 1: must be {','.join(COLUMNS)}")
         latest_us = 0
-        for fields in lines:
+        while (fields := _fields(lines)) is not None:
             row = _row(lines.line_num, fields)
             if row.time_us < latest_us:
                 raise TraceError(f"line {lines.line_num}: goes back in time; sort by time_us")
             latest_us = row.time_us
             yield row
+
+
+def is_trace(path: Path) -> bool:
+    """Whether a file begins like a trace; OSError if it can't be read."""
+    with path.open("rb") as file:
+        return file.readline(100).rstrip() == ",".join(COLUMNS).encode()
+
+
+def _fields(lines: Any) -> list[str] | None:
+    """The next row of a CSV reader, None behind the last."""
+    try:
+        fields: list[str] | None = next(lines, None)
+    except csv.Error as error:
+        raise TraceError(f"line {lines.line_num}: {error}") from None
+    return fields
 
 
 def _row(line: int, fields: list[str]) -> Row:

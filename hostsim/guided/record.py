@@ -11,14 +11,13 @@ has another fingerprint, or is finished, is put aside under a name with its date
 
 import hashlib
 import json
-import os
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from hostsim.named import named
+from hostsim.named import replacing
 
 PASSED, FAILED, SKIPPED = "passed", "failed", "skipped"
 FORMAT = 1
@@ -168,12 +167,8 @@ class Record:
 
 def write_whole(path: Path, text: str) -> None:
     """Write a file so that a cut leaves the old one or the new one."""
-    beside = path.with_name(path.name + ".new")
-    with named(path), beside.open("w", encoding="utf-8") as file:
-        file.write(text)
-        file.flush()
-        os.fsync(file.fileno())
-    beside.replace(path)
+    with replacing(path) as new:
+        new.write_text(text, encoding="utf-8")
 
 
 def _read(path: Path) -> dict[str, Any]:

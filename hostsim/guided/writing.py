@@ -135,7 +135,7 @@ def write_changes(session: Session, made: Sequence[Change]) -> Finding:
     out = Path(session.options.get("out") or config.path)
     date = session.now().date().isoformat()
     try:
-        new = edited(config.path.read_text(encoding="utf-8"), made, date)
+        new = edited(config.path.read_text(encoding="utf-8-sig"), made, date)
     except ConfigError as error:
         return failed(
             f"what was measured is not allowed together: {error.problems[0]}",

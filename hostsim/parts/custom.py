@@ -13,13 +13,13 @@ import difflib
 import math
 import re
 import shlex
-import tomllib
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 from hostsim.parts.part import STEEL_KG_DM3, Part, PartError
 from hostsim.parts.shapes import COS_30, Headed, Hexagon, Limits, Ring, Shape
+from hostsim.tomlfile import read_toml
 
 LENGTHS = {"mm": 1.0, "cm": 10.0, "um": 1e-3, "in": 25.4}  # in mm
 DENSITIES = {"kg/dm3": 1.0, "g/cm3": 1.0, "kg/m3": 1e-3}  # in kg/dm3
@@ -62,9 +62,9 @@ def described_part(text: str) -> Part:
 def part_of_file(path: Path) -> Part:
     """Return the part that a TOML file describes under [part]. Raises PartError, OSError."""
     try:
-        written = tomllib.loads(path.read_bytes().decode())
+        written = read_toml(path)
     except ValueError as error:
-        raise PartError(f"{path}: not a TOML file: {error}") from error
+        raise PartError(f"{path}: {error}") from error
     section = written.get("part")
     if not isinstance(section, dict):
         raise PartError(f"{path}: must have a section [part] with shape and dimensions")

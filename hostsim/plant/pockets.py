@@ -159,13 +159,13 @@ class Pockets:
         if direction > 0:
             self._come_under(pocket)
         else:
-            self._leave()
+            self._leave(pocket)
 
     def _at_exit(self, pocket: int, direction: int) -> None:
         if direction < 0:
             self._come_under(pocket)
             return
-        self._leave()
+        self._leave(pocket)
         seat = self._seats[pocket % self._world.pockets]
         if seat is None:
             self._log.add(self._agenda.now_us, f"pocket {pocket} leaves the opening empty")
@@ -225,9 +225,10 @@ class Pockets:
         self._open = pocket
         self._await_feed()
 
-    def _leave(self) -> None:
-        self._open = None
-        self._visit += 1
+    def _leave(self, pocket: int) -> None:
+        if self._open == pocket:  # under a mouth as wide as the pitch the next one is there already
+            self._open = None
+            self._visit += 1
 
     def _await_feed(self) -> None:
         """The column starts to slide towards an empty pocket under the opening."""

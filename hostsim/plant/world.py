@@ -183,6 +183,8 @@ def _sprocket(values: Mapping[str, Any]) -> dict[str, Any]:
     pitch_deg = 360 / sprocket["pockets"]
     scatter_deg = sprocket.get("scatter_deg", World.release_scatter_pockets * pitch_deg)
     return {
+        # On a wheel of two pockets the other one is under the opening, not the one that lets go.
+        "feed_pockets": min(World.feed_pockets, sprocket["pockets"] - 1),
         "release_scatter_pockets": scatter_deg / pitch_deg,
         "index_fitted": bool(sprocket["index_sensor"]),
         "index_lead_pockets": sprocket.get("release_deg", pitch_deg / 2) / pitch_deg,

@@ -12,7 +12,7 @@ import xml.etree.ElementTree as ET
 from pathlib import Path
 from typing import NamedTuple
 
-from hostsim.named import named
+from hostsim.named import replacing
 
 # Widths of lines and heights of text in mm, near the series of ISO 128 and ISO 3098.
 THICK_MM, THIN_MM = 0.5, 0.18
@@ -63,8 +63,8 @@ class Sheet:
     def save(self, path: Path) -> None:
         """Write the sheet."""
         ET.indent(self._root)
-        with named(path):
-            path.write_text(ET.tostring(self._root, encoding="unicode") + "\n", encoding="utf-8")
+        with replacing(path) as new:
+            new.write_text(ET.tostring(self._root, encoding="unicode") + "\n", encoding="utf-8")
 
     def line(self, start: Point, end: Point, name: str = "", **style: str) -> None:
         """A straight line."""

@@ -12,6 +12,8 @@ from hostsim.engine import ENGINES
 from hostsim.plant import faults, line
 
 SEED_MAX = 2**32 - 1
+DIGITS_MAX = 20  # longer numbers are out of every range, and int() takes long or fails
+SHOWN_MAX = 100  # characters of an argument that a message shows
 Verbs = Any  # argparse keeps the type of add_subparsers() to itself
 
 
@@ -120,9 +122,11 @@ def whole(unit: str, least: int, most: int) -> Callable[[str], int]:
     wanted = f"a whole number of {unit}" if unit else "a whole number"
 
     def read(text: str) -> int:
-        if not (text.removeprefix("-").isdecimal() and least <= int(text) <= most):
+        digits = text.removeprefix("-")
+        fits = digits.isdecimal() and len(digits) <= DIGITS_MAX and least <= int(text) <= most
+        if not fits:
             raise argparse.ArgumentTypeError(
-                f"{text!r} is not allowed: give {wanted} from {least} to {most}"
+                f"{shown(text)} is not allowed: give {wanted} from {least} to {most}"
             )
         return int(text)
 
@@ -139,27 +143,54 @@ def number(unit: str, least: float, most: float) -> Callable[[str], float]:
             value = math.nan
         if not least <= value <= most:
             raise argparse.ArgumentTypeError(
-                f"{text!r} is not allowed: give a number of {unit} from {least:g} to {most:g}"
+                f"{shown(text)} is not allowed: give a number of {unit} from {least:g} to {most:g}"
             )
         return value
 
     return read
 
 
+def shown(text: str) -> str:
+    """An argument as a message shows it: in quotes, and not longer than a line."""
+    return repr(text if len(text) <= SHOWN_MAX else f"{text[: SHOWN_MAX - 3]}...")
+
+
 def output_path(text: str) -> Path:
     """An argument type: a file to write, in a folder that exists."""
     path = Path(text)
-    if not path.parent.is_dir():
-        raise argparse.ArgumentTypeError(f"{text!r}: there is no folder {str(path.parent)!r}")
+    if not is_folder(path.parent):
+        raise argparse.ArgumentTypeError(
+            f"{shown(text)}: there is no folder {shown(str(path.parent))}"
+        )
+    if is_folder(path):
+        raise argparse.ArgumentTypeError(f"{shown(text)} is a folder: give the name of a file")
     return path
+
+
+def refuse_other(path: Path, is_own: Callable[[Path], bool], what: str) -> None:
+    """VerbError if there is a file already that is no `what`: nothing else is written over."""
+    try:
+        other = path.is_file() and path.stat().st_size > 0 and not is_own(path)
+    except OSError as error:
+        raise VerbError(f"cannot read {path}: {error.strerror}; give another name") from error
+    if other:
+        raise VerbError(f"{path} exists and is no {what}: give another name, or move it away")
 
 
 def folder(text: str) -> Path:
     """An argument type: a folder that exists."""
     path = Path(text)
-    if not path.is_dir():
-        raise argparse.ArgumentTypeError(f"{text!r} is no folder: make it first")
+    if not text or not is_folder(path):
+        raise argparse.ArgumentTypeError(f"{shown(text)} is no folder: make it first")
     return path
+
+
+def is_folder(path: Path) -> bool:
+    """Whether there is a folder, as far as can be seen: not one behind a locked door."""
+    try:
+        return path.is_dir()
+    except OSError:  # no right to look, or too long a name
+        return False
 
 
 def picture_path(text: str) -> Path:

@@ -19,7 +19,7 @@ from hostsim.recorder import Recorder
 from hostsim.report import advice, as_dict, verdict
 from hostsim.table import ProgressLine, table
 from hostsim.timeline import timeline
-from hostsim.trace import write_trace
+from hostsim.trace import is_trace, write_trace
 from hostsim.verbs.common import (
     VerbError,
     Verbs,
@@ -32,6 +32,7 @@ from hostsim.verbs.common import (
     output_path,
     picture_path,
     read_config,
+    refuse_other,
     whole,
 )
 
@@ -110,6 +111,8 @@ def run(args: argparse.Namespace) -> int:
             f"--quantity {args.quantity} parts is not allowed: give 1 to {most}, "
             f"or raise request.quantity_max in {args.config}"
         )
+    if args.trace:
+        refuse_other(args.trace, is_trace, "trace")
     engine = engines.make(args.engine)
     recorder = Recorder(engine) if args.trace or args.plot else None
     log = EventLog(keep=False)

@@ -13,7 +13,7 @@ from hostsim.guided.conversation import Conversation, Terminal
 from hostsim.guided.people import PipePerson
 from hostsim.guided.procedure import Ended, Session, Step, carry_out, utc_now
 from hostsim.guided.record import Record, RecordError, fingerprint, write_whole
-from hostsim.verbs.common import VerbError, output_path, whole
+from hostsim.verbs.common import VerbError, output_path, refuse_other, whole
 
 INTERRUPTED = (
     "interrupted: the unit has been told to stop, and what was found is kept; run the same command"
@@ -84,11 +84,18 @@ def session(
         yield Session(client, talk, record, config, options)
 
 
+def is_page(path: Path) -> bool:
+    """Whether a file is a page, as reports are."""
+    with path.open("rb") as file:
+        return file.readline(100).strip().lower() == b"<!doctype html>"
+
+
 def report_path(args: argparse.Namespace) -> Path:
     """Where the report goes; VerbError if that is where the record is."""
     path: Path = args.report or args.record.with_suffix(".html")
     if path.absolute() == args.record.absolute():
         raise VerbError(f"record and report are both to be {path}: give one another name")
+    refuse_other(path, is_page, "report")
     return path
 
 

@@ -116,8 +116,11 @@ def run(args: argparse.Namespace) -> int:
         raise VerbError("--machine and --hands are for one module: serve the others by themselves")
     machine = read_config(args.machine) if args.machine else None
     refuse_same_address(args.configs, configs)
-    stores = [store(args.store, config, len(configs)) for config in configs]
     with until_told(), ExitStack() as stack:
+        stores = []
+        for config in configs:
+            stores.append(store(args.store, config, len(configs)))
+            stack.callback(stores[-1].close)
         modules = [
             stack.enter_context(
                 SimModule(
@@ -185,6 +188,10 @@ def store(path: Path | None, config: ModuleConfig, modules: int) -> SimStore:
         path /= f"module_{config.settings.bus_address}.store"
     try:
         return SimStore(path=path)
+    except BlockingIOError as error:
+        raise VerbError(
+            f"{path} is in use by another server: give another path, or end that one"
+        ) from error
     except ValueError as error:
         raise VerbError(f"{error}: give another path, or remove it to start afresh") from error
 

@@ -9,7 +9,7 @@ from typing import Any
 
 from hostsim.config import load
 from hostsim.figures import check
-from hostsim.named import named
+from hostsim.named import replacing
 from hostsim.parts import Part
 from hostsim.sizing.description import text
 from hostsim.sizing.report import report
@@ -123,8 +123,8 @@ def write(found: Found, path: Path, command: str) -> list[str]:
         "Estimates: lash, spread of the release and the sensor's times.  Measure them, and replace"
         " them here."
     )
-    with named(path):
-        path.write_text(text(best.plan, head), encoding="utf-8")
+    with replacing(path) as new:
+        new.write_text(text(best.plan, head), encoding="utf-8")
     return check(load(path)).warnings
 
 

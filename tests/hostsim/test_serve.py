@@ -170,7 +170,7 @@ def test_the_request_verb_is_such_a_client(port, capsys):
 def test_the_request_verb_warns_of_drift_and_delivers(tmp_path, capsys):
     path = tmp_path / "store"
     # As if parts had been learned to take 30 ms, give or take 2, to pass the beam.
-    holding(load(CONFIG), (0, 350, 30_000, 2_000), path)
+    holding(load(CONFIG), (0, 350, 30_000, 2_000), path).close()
     server = Server("--speed", SPEED, "--store", path)
     try:
         assert main(["request", server.path, "--quantity", "30"]) == 0

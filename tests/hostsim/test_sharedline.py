@@ -4,6 +4,7 @@ What the bytes mean does not matter here: SCPI is taken because one can read it.
 """
 
 from ast import literal_eval
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -90,12 +91,27 @@ def test_a_store_in_a_file_is_there_again(tmp_path):
     store = SimStore(1024, path=path)
     store.write(0, 10, b"ten")
     store.write(1, 20, b"twenty")
+    store.close()
     again = SimStore(1024, path=path)
     assert again.segments == store.segments
     again.erase(0)
-    assert SimStore(1024, path=path).segments == [bytearray(b"\xff" * 1024), store.segments[1]]
+    again.close()
+    last = SimStore(1024, path=path)
+    assert last.segments == [bytearray(b"\xff" * 1024), store.segments[1]]
+    last.close()
     with pytest.raises(ValueError, match="2048 bytes"):
         SimStore(2048, path=path)
+
+
+def test_a_store_that_is_in_use_is_not_written_by_another(tmp_path):
+    path = tmp_path / "module.store"
+    with closing(SimStore(1024, path=path)) as store:
+        store.write(0, 0, b"first")
+        with pytest.raises(BlockingIOError) as told:
+            SimStore(1024, path=path)
+        assert told.value.filename == str(path)
+    with closing(SimStore(1024, path=path)) as next_one:
+        assert next_one.segments == store.segments
 
 
 def test_the_truth_of_every_ticket_is_on_file(tmp_path):
