@@ -10,8 +10,10 @@ from typing import Any
 from controller.settings import Settings
 from hostsim import engine as engines
 from hostsim.answers import Progress
+from hostsim.config import ModuleConfig
 from hostsim.dispensing import Delivery, dispense, parts_per_minute
 from hostsim.errors import ModuleError
+from hostsim.figures import check
 from hostsim.module import SimModule
 from hostsim.plant.eventlog import EventLog
 from hostsim.plant.faults import MIXES
@@ -133,20 +135,25 @@ def run(args: argparse.Namespace) -> int:
         raise VerbError(f"stopped after {len(deliveries)} of {args.requests} requests: {stop}")
     untrue = [str(each.result.ticket) for each in deliveries if not each.truthful]
     if untrue:
-        mix = MIXES[args.faults]
-        why = (
-            "which must never happen: report it with the command"
-            if mix.detectable
-            else f"because faults of the mix {mix.name} cannot be detected ({mix.why})"
-        )
         raise VerbError(
             f"the module is wrong about {len(untrue)} of {len(deliveries)} requests (first: ticket "
-            f"{untrue[0]}), {why}"
+            f"{untrue[0]}), {why_untrue(args.faults, config)}"
         )
     inexact = [each.result for each in deliveries if not each.exact]
     if inexact:
         raise VerbError(advice(inexact))
     return 0
+
+
+def why_untrue(faults: str, config: ModuleConfig) -> str:
+    """How a module could be wrong."""
+    mix = MIXES[faults]
+    if not mix.detectable:
+        return f"because faults of the mix {mix.name} cannot be detected ({mix.why})"
+    warnings = check(config).warnings
+    if warnings:
+        return f"and its description is known to be unfit ({warnings[0]})"
+    return "which must never happen: report it with the command"
 
 
 def follow(module: SimModule, args: argparse.Namespace) -> tuple[list[Delivery], str]:

@@ -198,6 +198,15 @@ def test_a_drop_that_may_be_none_is_refused(tmp_path, call):
     assert "beam.drop_tolerance_mm = 20 mm: allowed 0 to 19.8 mm" in errors
 
 
+def test_a_module_that_is_wrong_because_its_description_is_unfit_is_told_so(tmp_path, call):
+    """Parts thrown at 1 m/s are there before the windows of a firmware that expects 20 mm/s."""
+    text = Path(NUT).read_text().replace("start_mm_s = 20.0", "start_mm_s = 1000.0")
+    (tmp_path / "fast.toml").write_text(text.replace("longest_mm = 8.69", "longest_mm = 3.6"))
+    _, _, errors = call("dispense", tmp_path / "fast.toml", "--quantity", 7)
+    assert "the module is wrong" in errors
+    assert "its description is known to be unfit (the briefest pulse of a part" in errors
+
+
 def test_a_description_with_a_mark_of_its_editor_is_read(tmp_path):
     text = Path(NUT).read_bytes()
     path = tmp_path / "marked.toml"
