@@ -26,7 +26,7 @@ ALLOWED_IMPORTS = _words("controller transitions array struct json binascii time
 # The stand-ins for standard modules reach for what they stand in for.
 ALLOWED_IN_SHIMS = ALLOWED_IMPORTS | {"builtins", "collections"}
 # One file takes a board's own modules and hands them to the rest, so that tests can hand in others.
-ALLOWED_IN_ENTRY = ALLOWED_IMPORTS | {"machine", "rp2"}
+ALLOWED_IN_ENTRY = ALLOWED_IMPORTS | {"machine", "micropython", "rp2"}
 
 # Methods and attributes that MicroPython's objects do not have, or have and mean otherwise.
 MISSING_ATTRIBUTES = _words(

@@ -38,6 +38,7 @@ COLLECT_US = 500000  # from one look at the memory to the next; a look walks thr
 COLLECT_BYTES = 16384  # garbage worth collecting at rest
 LOW_BYTES = 32768  # left: worth collecting within a request, while nothing moves
 LEAVE_US = 300000  # for the last answers to get out
+INTERRUPT_KEY = 3
 
 
 class Loop:
@@ -51,8 +52,8 @@ class Loop:
         self._scratch = board.scratch
         self._gc = tools.gc
         self._health = Health(build.serial(machine), code, fault)
-        if settings.board_line == "usb":
-            tools.micropython.kbd_intr(-1)  # byte 3 is the device clear there
+        # On USB byte 3 is the device clear, unless commands come in elsewhere.
+        tools.micropython.kbd_intr(-1 if settings.board_line == "usb" else INTERRUPT_KEY)
         board.drive = self._drive = build.drive(machine, board.rp2, pins, clock)
         beam = build.beam(machine, pins, clock)
         self._inputs = build.inputs(machine, pins, self._drive.cut, clock)

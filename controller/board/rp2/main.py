@@ -9,8 +9,9 @@ several times in a row.
 
 What happens in the end, whatever it was: the drive is cut, the outputs go to rest, the chip resets.
 After an exception the reason has been written down before.  The way out for somebody with new files
-is the command `SYSTem:RESTart PROMpt`, or the interrupt key on USB where commands do not come in
-there: after that reset `run` returns, into the prompt.
+is the command `SYSTem:RESTart PROMpt`, also where a board is told what is wrong with it, or the
+interrupt key on USB where commands do not come in there: after that reset `run` returns, into the
+prompt.
 """
 
 import json
@@ -91,7 +92,8 @@ def run(machine, rp2, tools=None, folder=""):
     settings, problems = _settings(text, problems)
     if pins is None or problems:
         _refuse(board, problems)
-        return
+        scratch.keep(board.faults, told=True, prompt=True)
+        machine.reset()
     scratch.mark(MARK_START)
     try:
         from controller.board.rp2.loop import Loop  # noqa: PLC0415  takes its time

@@ -7,6 +7,12 @@ nothing is read or written without asking `poll` first, and as it only says that
 one byte, bytes go out one at a time, a bounded number in each turn of the main loop.  What the host
 does not take waits here up to a bound; beyond it a whole message is dropped.
 
+A host that is gone is another matter.  To a port that nobody has open MicroPython writes at once,
+into the void.  But where the cable was pulled or the computer sleeps with the port still open, its
+`poll` tells of room that is not there, and a write tries for half a second and takes nothing
+(`mp_usbd_cdc_tx_strn` in its source).  That is the proof: all that waits is for nobody, and is
+dropped, so that the main loop is held up once and not in every turn.
+
 The byte 3 must reach the link, where it is the device clear; the entry point tells the interpreter
 that it is no keyboard interrupt.
 """
@@ -64,6 +70,9 @@ class UsbLine:
         while left > 0 and _any(self._room):
             self._byte[0] = self._waiting[self._sent]
             if not self._sink.write(self._byte):
+                self.dropped += 1
+                self._waiting = b""
+                self._sent = 0
                 return
             self._sent += 1
             left -= 1

@@ -148,6 +148,7 @@ class WholeBoard:
         self.stream = Stream(self.chip)
         self.memory = Garbage()
         self.fram_answers = True
+        self.interrupt_keys: list[int] = []  # as told to the interpreter since the last start
         self._failure: Exception | None = None
         self._chip_name = config.settings.board_name.upper()
         (folder / "settings.json").write_text(config.settings.to_json())
@@ -163,11 +164,12 @@ class WholeBoard:
         self.chip = chip = PlantChip(self.plant, old)
         chip.fram_answers = self.fram_answers
         self.stream = Stream(chip)
+        self.interrupt_keys = []
         talk = host(self)
         chip.before_idle = lambda: self._resume(talk)
         tools = SimpleNamespace(
             gc=self.memory,
-            micropython=SimpleNamespace(kbd_intr=lambda key: None),
+            micropython=SimpleNamespace(kbd_intr=self.interrupt_keys.append),
             select=Select(),
             sys=Sys(self.stream, self._chip_name),
             time=Time(chip),

@@ -90,6 +90,24 @@ def test_settings_for_another_chip_are_refused(tmp_path: Path) -> None:
     assert "board_name = rp2040: this board is an rp2350" in answer
 
 
+def test_a_client_is_told_and_can_lead_a_refused_board_to_the_prompt(tmp_path: Path) -> None:
+    board = board_with(tmp_path, part_mass_mg=0)
+    said = []
+
+    def client(board: WholeBoard) -> Host:
+        # As `hostsim.links` greets: device clear, then who are you; and as `flash` asks for files.
+        said.append((yield from board.ask("half a li\x03\n*CLS;*IDN?")))
+        said.append((yield from board.ask("SYSTem:RESTart?;:SYSTem:ERRor?")))
+        said.append((yield from board.ask("SYSTem:RESTart PROMpt;:SYSTem:ERRor?")))
+        yield from board.wait(5)
+
+    assert board.start(client) == "reset"
+    assert said[0].startswith("Tallywheel,refused,") and "part_mass_mg" in said[1]
+    assert said[2] == '0,"No error"'
+    assert not board.interrupt_keys  # off since `start.py`: byte 3 is for the line
+    assert board.start(client, reset=True) == "prompt"
+
+
 # ---- power-up ------------------------------------------------------------------------------------
 
 
@@ -250,6 +268,7 @@ def test_the_interrupt_key_on_usb_stops_a_board_that_is_commanded_elsewhere(tmp_
         yield from board.wait(5)
 
     assert board.start(host) == "reset"
+    assert board.interrupt_keys == [3]  # ETX, as `start.py` has switched it off
     assert not board.chip.output("enable")
     assert board.start(host, reset=True) == "prompt"
 
