@@ -15,6 +15,7 @@ hard interrupts, `Signal`.
 TICKS_PERIOD = 1 << 30  # of `time.ticks_us` on a 32-bit chip
 CALL_US = 1
 FRAM_BYTES = 32768
+SDA, SCL = 6, 7  # of the FRAM's bus
 
 
 class Reset(BaseException):
@@ -35,6 +36,7 @@ class Chip:
         self.memory = before.memory if before else {}
         self.fram = before.fram if before else bytearray(b"\xff" * FRAM_BYTES)
         self.fram_answers = True
+        self.fram_holds = before.fram_holds if before else 0  # clocks until it lets go of SDA
         self.resets = 0  # by whatever cause
         self.bites_us = None  # when the watchdog resets the chip
         self.events = []  # (time_us, act), in order
@@ -77,6 +79,16 @@ class Chip:
         if self.bites_us is not None and self.now_us >= self.bites_us:
             self.bites_us = None
             raise Reset()
+
+    def output_changed(self, gpio, level):
+        """An output was switched; a world with more in it sees more here."""
+
+    def clocked(self):
+        """The clock wire of the FRAM's bus has gone up."""
+        if self.fram_holds:
+            self.fram_holds -= 1
+            if not self.fram_holds:
+                self.drive(SDA, 1)
 
     # ---- pins -----------------------------------------------------------------------------------
 
@@ -129,7 +141,7 @@ class PinState:
 class Pin:
     """One pin. `machine.Pin` is a `PinMaker` of the chip."""
 
-    IN, OUT = 0, 1
+    IN, OUT, OPEN_DRAIN = 0, 1, 2
     PULL_UP, PULL_DOWN = 1, 2
     IRQ_RISING, IRQ_FALLING = RISING, FALLING
 
@@ -148,6 +160,12 @@ class Pin:
             self._chip_changed()
         return None
 
+    def init(self, mode=-1, pull=-1, value=None):
+        self.state.mode = mode
+        self.state.pull = pull
+        if value is not None:
+            self.value(value)
+
     def irq(self, handler=None, trigger=RISING | FALLING, hard=False):
         assert hard, "a soft interrupt waits for the main loop"
         self.state.handler = handler
@@ -155,13 +173,14 @@ class Pin:
         return self
 
     def _chip_changed(self):
-        watch = getattr(self._chip, "output_changed", None)
-        if watch is not None:
-            watch(self.state.gpio, self.state.level)
+        gpio, level = self.state.gpio, self.state.level
+        if gpio == SCL and level:
+            self._chip.clocked()
+        self._chip.output_changed(gpio, level)
 
 
 class PinMaker:
-    IN, OUT = Pin.IN, Pin.OUT
+    IN, OUT, OPEN_DRAIN = Pin.IN, Pin.OUT, Pin.OPEN_DRAIN
     PULL_UP, PULL_DOWN = Pin.PULL_UP, Pin.PULL_DOWN
     IRQ_RISING, IRQ_FALLING = RISING, FALLING
 
@@ -174,6 +193,8 @@ class PinMaker:
         pin.state.pull = pull
         if value is not None and not self._chip.dead:
             pin.value(value)
+        if pull == Pin.PULL_UP and (gpio == SCL or (gpio == SDA and not self._chip.fram_holds)):
+            pin.state.level = 1
         return pin
 
 

@@ -122,7 +122,8 @@ class I2c:
         self._byte_us = 9 * 1000000 // freq
 
     def _begin(self, address, size):
-        if address != 0x50 or not self._chip.fram_answers or self._chip.dead:
+        chip = self._chip
+        if address != 0x50 or not chip.fram_answers or chip.fram_holds or chip.dead:
             raise OSError(EIO)
         self._chip.spend(size * self._byte_us)
 

@@ -7,7 +7,7 @@ from controller.board.rp2.flash import BLOCK_BYTES, FlashStore
 from controller.board.rp2.fram import SEGMENT_BYTES, FramStore
 from controller.record.book import RECORD_BYTES, SNAPSHOT_BYTES
 from controller.record.journal import Journal, span
-from tests.portable.chip import FRAM_BYTES, Chip
+from tests.portable.chip import FRAM_BYTES, SCL, SDA, Chip
 from tests.portable.chipunits import Machine
 from tests.portable.scratch import scratch
 
@@ -40,6 +40,28 @@ def filled(store, count):
 
 
 # ---- FRAM ----------------------------------------------------------------------------------------
+
+
+def found_behind(clocks):
+    """The store of a chip whose reset has caught the part so many clocks before it lets go."""
+    chip = Chip()
+    chip.fram_holds = clocks
+    machine = Machine(chip)
+    sda, scl = [machine.Pin(gpio, machine.Pin.IN, machine.Pin.PULL_UP) for gpio in (SDA, SCL)]
+    return fram.find(machine, 1, sda, scl)
+
+
+def test_a_part_that_a_reset_has_caught_in_a_byte_is_clocked_free():
+    # UM10204, 3.1.16: a device that holds SDA releases it some time within nine clock pulses.
+    for clocks in (0, 1, 9):
+        store = found_behind(clocks)
+        store.write(0, 0, b"kept")
+        assert store.read(0, 0, 4) == b"kept"
+    try:
+        found_behind(10)
+    except OSError:
+        return
+    raise AssertionError("a wire that is short to ground is no part")
 
 
 class Fram:

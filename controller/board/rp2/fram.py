@@ -10,12 +10,18 @@ segments must be over before the next pocket but one, or the last record's bound
 
 Transfers are cut into chunks, so that nothing large is allocated.  A bus that does not answer
 raises OSError, from the chip's own driver.
+
+A reset, or a dip of the supply that only the chip has felt, may come in the middle of a read.  The
+part then goes on to hold the data wire for the rest of its byte, and the bus is dead until
+somebody gives it clocks: nine at most, says the standard (UM10204, 3.1.16 "Bus clear").  `find`
+does, before the chip's own unit takes the pins over.
 """
 
 ADDRESS = 0x50  # of the part with its address pins at ground
 SEGMENT_BYTES = 4096
 CHUNK_BYTES = 64
 FREQUENCY_HZ = 1000000  # fast mode plus
+CLEAR_CLOCKS = 9  # a byte and its acknowledge
 _ERASED = b"\xff" * CHUNK_BYTES
 
 
@@ -52,4 +58,15 @@ class FramStore:
 
 def find(machine, unit, sda, scl):
     """Return the store on an I2C unit of the chip. Raises OSError if it does not answer."""
+    _clear(machine.Pin, sda, scl)
     return FramStore(machine.I2C(unit, sda=sda, scl=scl, freq=FREQUENCY_HZ))
+
+
+def _clear(modes, sda, scl):
+    """Clock out what a part still has to say from before a reset, until it lets go of `sda`."""
+    scl.init(modes.OPEN_DRAIN, modes.PULL_UP, value=1)
+    for _ in range(CLEAR_CLOCKS):
+        if sda.value():
+            return
+        scl.value(0)  # each a call of the interpreter, so far longer than the half microsecond
+        scl.value(1)  # that such a part asks for
