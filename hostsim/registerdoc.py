@@ -61,6 +61,24 @@ The first five are also the bits of `signals.inputs`, the next five bits 8 to 12
 `signals.operation`, then bits 8 to 12 of `signals.questionable`; `drift` is its bit 6.
 """
 
+STATES = (
+    "no request since power-up",
+    "the beam tests itself",
+    "the pocket position is being found",
+    "a run is under way",
+    "at rest, the last parts may still be falling",
+    "what was seen is being judged",
+    "moves against a jam, or against parts that hang",
+    "for a person or for supply; why is in the unit's cause",
+    "it has its outcome",
+)
+OUTCOMES = {
+    Outcome.EXACT: "the quantity is out, neither more nor less",
+    Outcome.SHORT: "fewer are out, and it is known how many: lower and upper are the same",
+    Outcome.DOUBTFUL: "the evidence disagrees: count what is out by hand",
+    Outcome.INTERRUPTED: "guard or power has cut in: between lower and upper are out",
+}
+
 HEADINGS = ("address", "name", "type", "unit", "divisor", "access", "allowed", "what it is")
 BIT_HEADINGS = ("address", "name", "what it is")
 
@@ -180,9 +198,15 @@ def numbers() -> Iterator[tuple[str, Iterable[tuple[int, str]]]]:
     yield "Unit states (PackML StateCurrent)", enumerate(unit.STATES)
     yield "Unit modes (PackML UnitModeCurrent)", enumerate(unit.MODES)
     yield "Unit commands (PackML CntrlCmd)", list(enumerate(unit.COMMANDS))[1:]
-    yield "States of a request", enumerate(requestchart.STATES)
-    yield "Outcomes of a request", [(outcome.value, outcome.name.lower()) for outcome in Outcome]
-    yield "Causes", [(row[0], row[3]) for row in remedies.CAUSES]
+    yield (
+        "States of a request",
+        [
+            (number, f"{name}: {what}")
+            for number, (name, what) in enumerate(zip(requestchart.STATES, STATES, strict=True))
+        ],
+    )
+    yield "Outcomes of a request", [(each.value, f"{each}: {OUTCOMES[each]}") for each in Outcome]
+    yield "Causes", sorted((row[0], row[3]) for row in remedies.CAUSES)
 
 
 def markdown(headings: Sequence[str], rows: Iterable[Sequence[str]]) -> str:

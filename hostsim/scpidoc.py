@@ -10,6 +10,7 @@ from pathlib import Path
 import controller.link
 from controller.link.commands import TREE
 from controller.link.scpi_parameters import allowed, may_be_left_out
+from hostsim.scpianswers import sections
 
 PATH = Path(controller.link.__file__).with_name("COMMANDS.md")
 
@@ -20,7 +21,8 @@ Made from the command table by `python -m hostsim.scpidoc`; do not edit.
 
 The short form of a word is in capitals; only the exact short or long form is legal, in any case.
 What is in brackets may be left out. Bounds with a name are settings of the module
-(`SETTing:VALue? <name>`). How the line behaves is told in [README.md](README.md).
+(`SETTing:VALue? <name>`). Fields, numbers, events and settings are told [at the end](#answers);
+how the line behaves, and what the bits of its status are, in [README.md](README.md).
 """
 
 COLUMNS = """\
@@ -43,7 +45,7 @@ def document() -> str:
             ]
             lines.append("| " + " | ".join(cells) + " |")
         lines.append("")
-    return "\n".join(lines)
+    return "\n".join([*lines, *sections()])
 
 
 def describe(parameter: tuple) -> str:

@@ -12,25 +12,25 @@ UNIT_MODE = 2  # a new mode, b previous mode
 REQUEST_STATE = 3  # a state of the request chart, b ticket
 RUN_START = 4  # a first pocket, b pockets
 RUN_END = 5  # a frontier pocket, b steps issued
-PULSE = 6  # a verdict, b width_us; the time is the pulse's start
-POCKET = 7  # a pocket, b verdict
-CAUSE = 8  # a cause code
-FREEING = 9  # a move code, b rung
+PULSE = 6  # a verdict on it, b width in us; the time is the pulse's start
+POCKET = 7  # a pocket, b verdict on it
+CAUSE = 8  # a cause
+FREEING = 9  # a 1 reverse, 2 shake, 3 forward, 4 rest; b rung of the ladder, from 1
 BEAM_TEST = 10  # a 1 passed, 0 failed
-BOUNDS = 11  # a lower, b upper
+BOUNDS = 11  # a lower, b upper, when a request closes
 POSITION = 12  # a 1 known, 0 lost; b steps corrected
 REQUEST_OPEN = 13  # a ticket, b quantity
 REQUEST_CLOSED = 14  # a ticket, b outcome
-MAGAZINE = 15  # a level
+MAGAZINE = 15  # a level after parts were said to be loaded
 SLIP = 16  # a steps the sprocket lags the command
-BOOT = 17
+BOOT = 17  # the firmware has started
 # To the trace port only: one a pocket would fill the ring with what the bounds sum up.
 RELEASE = 18  # a pocket, b us of uncertainty; the time is the earliest it can have let go
 CREEP_RELEASE = 19  # the same, passed at the creep rate
 WIRES = 20  # a phase of the hard-wired hand-shake, b ticket of its last request
-STORE = 21  # a condition of the store, as in `book`
-RESTART = 22  # a why the board has started, as in `ports`; not noted after a power-up
-DRIFT = 23  # a cause code, b +1 later or wider, -1 earlier or narrower
+STORE = 21  # a condition of the store
+RESTART = 22  # a why the board has started, as in SYSTem:RESTart?; not after a power-up
+DRIFT = 23  # a cause, b +1 later or wider, -1 earlier or narrower
 
 NAMES = (
     "",
