@@ -81,6 +81,7 @@ class Counter:
         self._windows = Windows(settings)
         self._reader = PulseReader(self._windows)
         self._tally = Tally(self._windows)
+        self._proves = settings.beam_test != 0  # what a test that has passed is worth
         self._response_us = settings.beam_response_us + settings.beam_bounce_us + RESPONSE_MARGIN_US
         self._released_us: dict[int, int] = {}
         self._blocked = 0  # level of the beam
@@ -124,7 +125,7 @@ class Counter:
         elif row.what == trace.TEST and not row.a:
             tally.blinded()
             self._find(row.time_us, "blind", "the beam failed its test: silent pockets stay open")
-        elif row.what == trace.TEST and tally.settled(row.time_us):
+        elif row.what == trace.TEST and self._proves and tally.settled(row.time_us):
             proven = tally.prove_empty()
             if proven:
                 pockets = "1 silent pocket" if proven == 1 else f"{proven} silent pockets"

@@ -11,7 +11,8 @@ takes longer than the test does, so it is still in the beam when the emitter is 
 read then is handed to the pulse reader by the firmware, and the part is counted from there on.
 A beam that stays blocked gets time to clear, because a part may be in it, but not for ever.
 
-Without a test output only the clear reading can be checked; `check` warns about that.
+Without a test output only the clear reading can be checked, which a dead beam may show as well as a
+sound one: such a test passes, but it `proves` nothing, and silent pockets stay in the upper bound.
 """
 
 PASSED = 1
@@ -45,6 +46,11 @@ class BeamTest:
         self._open_us = 0  # level true again
         self._in_beam = False
         self.verdict = None  # of the last test: PASSED, DEAD or BLOCKED
+
+    @property
+    def proves(self):
+        """True if a test that has passed shows that the beam would have seen a part."""
+        return self._fitted != 0
 
     @property
     def running(self):

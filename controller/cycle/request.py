@@ -188,7 +188,7 @@ class Request:
             self._beam_proven = True
         if self._part_in_beam():
             return
-        if self._tally.settled(self._now_us):
+        if self._test.proves and self._tally.settled(self._now_us):
             self._tally.prove_empty()
         if self._tally.owed == 0:  # late parts came while it waited
             self._close()
@@ -230,7 +230,7 @@ class Request:
             self._evidence.stuck = False
         if self._part_in_beam():
             return
-        if self._beam_proven:
+        if self._beam_proven and self._test.proves:
             self._tally.prove_empty()
         if self._tally.lower > self._evidence.seen:
             self._ladder.progress()

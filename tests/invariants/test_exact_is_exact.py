@@ -5,10 +5,14 @@ request; what was reported is what a host reads from the line.  A control turns 
 mix that one beam cannot see through, and it must find the module in the wrong there.
 """
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from controller.settings import Settings
+from hostsim.config import ModuleConfig
 from hostsim.plant.faults import MIXES
 from tests.invariants.bench import CONFIGS, DETECTABLE, EXACT, Bench, Script, scripts
 from tests.invariants.effort import effort
@@ -16,12 +20,12 @@ from tests.judge import JudgedModule
 
 
 def false_results(
-    config: str, seed: int, mix: str, runs: list[tuple[int, Script]]
+    config: ModuleConfig, seed: int, mix: str, runs: list[tuple[int, Script]]
 ) -> tuple[list[str], int]:
-    """Results that are not what the plant has seen; and how many were exact."""
+    """Results and bounds that are not what the plant has seen; and how many results were exact."""
     wrong = []
     exact = 0
-    with JudgedModule(CONFIGS[config], seed, mix) as module:
+    with JudgedModule(config, seed, mix) as module:
         bench = Bench(module)
         for ticket, (quantity, script) in enumerate(runs, 1):
             bench.run(ticket, quantity, script)
@@ -38,6 +42,7 @@ def false_results(
                     wrong.append(said)
             elif not cause:
                 wrong.append(said)
+        wrong += module.broken
     return wrong, exact
 
 
@@ -52,7 +57,7 @@ RUNS = st.lists(
 def test_what_is_called_exact_is(
     mix: str, config: str, seed: int, runs: list[tuple[int, Script]]
 ) -> None:
-    wrong, _ = false_results(config, seed, mix, runs)
+    wrong, _ = false_results(CONFIGS[config], seed, mix, runs)
     assert wrong == []
 
 
@@ -61,13 +66,26 @@ def test_what_is_called_exact_is(
 def test_most_requests_are_exact_where_nobody_is_needed(mix: str, config: str) -> None:
     """A module that calls nothing exact would pass all of this, and be of no use."""
     runs: list[tuple[int, Script]] = [(quantity, []) for quantity in (1, 7, 25, 3) * 3]
-    wrong, exact = false_results(config, 11, mix, runs)
+    wrong, exact = false_results(CONFIGS[config], 11, mix, runs)
     assert wrong == []
     assert exact >= 9
+
+
+@pytest.mark.parametrize("mix", ["beam_clear", "beam_dies", "empty", "everyday"])
+@effort(6)
+@given(config=st.sampled_from(list(CONFIGS)), seed=st.integers(0, 2**32 - 1), runs=RUNS)
+def test_what_is_called_exact_is_where_the_beam_has_no_test_output(
+    mix: str, config: str, seed: int, runs: list[tuple[int, Script]]
+) -> None:
+    """Nor does a bound break there: silence proves nothing to a module that can't test its beam."""
+    module = CONFIGS[config]
+    untested = replace(module, settings=Settings({**module.settings.as_dict(), "beam_test": 0}))
+    wrong, _ = false_results(untested, seed, mix, runs)
+    assert wrong == []
 
 
 def test_the_check_finds_what_can_not_be_detected() -> None:
     """A control: parts that fall beside the beam are replaced, and the bag is said to be exact."""
     assert not MIXES["beside"].detectable
     seeds = range(10)
-    assert any(false_results("m4_nut", seed, "beside", [(40, [])])[0] for seed in seeds)
+    assert any(false_results(CONFIGS["m4_nut"], seed, "beside", [(40, [])])[0] for seed in seeds)

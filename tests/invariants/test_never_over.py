@@ -14,7 +14,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hostsim.config import convert
+from controller.counting.selftest import BeamTest
+from hostsim.config import ModuleConfig, convert
 from hostsim.module import SimModule
 from tests.invariants.bench import CONFIGS, DETECTABLE, SECOND_US, Bench, Script, scripts
 from tests.invariants.chaos import Chaos, ChaosBoard
@@ -68,12 +69,29 @@ def test_a_beam_that_never_sees_a_part_does_not_empty_the_magazine(config: str, 
     assert 0 < board.most_unhelped <= POCKETS_IN_VAIN
 
 
-@pytest.mark.parametrize("config", CONFIGS)
-def test_the_board_tells_when_too_many_are_passed(config: str) -> None:
-    """A control: a module whose beam can't be tested replaces parts it has merely not seen."""
+def untestable(config: str) -> ModuleConfig:
+    """A module whose beam has no test output."""
     written = tomllib.loads(CONFIGS[config].path.read_text())
     written["beam"]["test_output"] = False
-    board = ChaosBoard(convert(written, CONFIGS[config].path), Chaos(part=0.5), seed=1)
+    return convert(written, CONFIGS[config].path)
+
+
+@pytest.mark.parametrize("config", CONFIGS)
+def test_a_beam_that_can_not_be_tested_proves_nothing(config: str) -> None:
+    """Parts it has not seen are not made up for: it may have been dead."""
+    board = ChaosBoard(untestable(config), Chaos(part=0.5), seed=1)
+    board.run(60 * SECOND_US, 3)
+    assert board.broken == []
+    assert board.closed == 3
+
+
+@pytest.mark.parametrize("config", CONFIGS)
+def test_the_board_tells_when_too_many_are_passed(
+    config: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A control: a firmware that believes such a beam replaces what it has merely not seen."""
+    monkeypatch.setattr(BeamTest, "proves", True)
+    board = ChaosBoard(untestable(config), Chaos(part=0.5), seed=1)
     board.run(60 * SECOND_US, 3)
     assert any("pockets" in line for line in board.broken)
 

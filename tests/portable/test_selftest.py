@@ -150,6 +150,8 @@ def test_without_a_test_output_only_the_clear_reading_can_be_checked():
     test = started(sensor, beam_test=0)
     assert run(test, sensor) == (PASSED, 0)
     assert sensor.dark == []
+    assert not test.proves  # a sensor that has died clear reads the same
+    assert started(Sensor()).proves
     sensor = Sensor(stuck=1)
     test = started(sensor, beam_test=0, recovery_chute_ms=300)
     assert run(test, sensor)[0] == BLOCKED
