@@ -167,6 +167,39 @@ def test_the_request_verb_is_such_a_client(port, capsys):
     assert output == "" and errors.count("\n") == 1 and "ticket 77 is for 6" in errors
 
 
+def test_a_host_that_comes_back_finds_its_way_as_the_readme_of_the_link_tells_it(port, module):
+    """With PyVISA: it hangs up while *OPC? holds up the line, with half an answer unread."""
+    module.make_ready()
+    ticket = module.next_ticket()
+    manager = pyvisa.ResourceManager("@py")
+
+    def hear():
+        return manager.open_resource(
+            f"ASRL{port}::INSTR", read_termination="\n", write_termination="\n", timeout=5000
+        )
+
+    instrument = hear()
+    instrument.write(f"SETT:CAT?;:REQ:OPEN {ticket},40;PROG?")
+    instrument.read_bytes(10)
+    instrument.write("*OPC?")
+    instrument.close()
+    instrument = hear()
+    try:
+        instrument.write_raw(b"\x03\n")
+        instrument.write("SYST:ERR?;*CLS;*IDN?")
+        while ";Tallywheel," not in (said := instrument.read()):
+            assert len(said) < 2_048  # controller/link/README.md: output not yet taken
+        assert said.startswith('0,"No error";')
+        number, quantity, state, *_ = map(int, instrument.query("REQ:PROG?").split(","))
+        assert (number, quantity) == (ticket, 40) and state != RequestState.CLOSED
+        instrument.write(f"REQ:OPEN {ticket},40")  # once more: acknowledged
+        assert instrument.query(f"*OPC?;:REQ:RES? {ticket}").startswith(f"1;{ticket},40,0,40,40,")
+        assert instrument.query("SYST:ERR?") == '0,"No error"'
+    finally:
+        instrument.close()
+        manager.close()
+
+
 def test_the_request_verb_warns_of_drift_and_delivers(tmp_path, capsys):
     path = tmp_path / "store"
     # As if parts had been learned to take 30 ms, give or take 2, to pass the beam.
