@@ -130,7 +130,7 @@ def short_lengths(settings: Settings, ramp_steps: int) -> list[int]:
 
 def rom_image(code: dict[str, bytes]) -> bytes:
     """A ROMFS image of the compiled files among `code`, by mpremote's own builder."""
-    compiled = {path: data for path, data in code.items() if path.endswith(".mpy")}
+    compiled = {path: data for path, data in code.items() if path.endswith(compile.COMPILED)}
     with tempfile.TemporaryDirectory() as folder:
         _fill(Path(folder), compiled)
         with contextlib.redirect_stdout(io.StringIO()):  # it lists every file

@@ -27,6 +27,7 @@ TRANSITIONS = Path(transitions.__file__).resolve().parent
 TRANSITIONS_FILES = ("__init__.py", "core.py", "version.py")
 ENTRY = "controller/board/start.py"  # goes into a bundle as it is, under the name below
 MAIN = "main.py"
+COMPILED = ".mpy"
 
 MPY_VERSION = 6  # of the bytecode; the same from MicroPython 1.19 on
 # The bytecode (6.3) asks for 1.23, the hard timer interrupt of the bus for 1.26, and a soft reset
@@ -62,7 +63,7 @@ def compile_all(texts: Mapping[str, bytes], march: str) -> dict[str, bytes]:
             _, said = done.communicate()
             if done.returncode:
                 raise CompileError(f"{path}: {said.decode(errors='replace').strip()}")
-            compiled[path.removesuffix(".py") + ".mpy"] = target.read_bytes()
+            compiled[path.removesuffix(".py") + COMPILED] = target.read_bytes()
     return compiled
 
 

@@ -9,7 +9,8 @@ start anew into its prompt, which it refuses while its motor is energised.
 `main.py` is what starts the firmware.  It is taken away first and comes back last, when every other
 file has been read back and has the SHA-256 of the manifest.  A copy that breaks off therefore
 leaves a board that starts nothing; doing it again puts that right.  Files that are the same already
-are not copied.
+are not copied.  Where the code goes into a ROM partition (`rom`), that is written in between, and
+compiled files are taken away with their folders: even an empty one would be found first.
 
 Settings that are on the board stay there, and so does its record of tickets and results, unless
 they are to be replaced.  Nothing else on it is touched.
@@ -27,10 +28,10 @@ from mpremote.transport import TransportError
 from mpremote.transport_serial import SerialTransport
 
 from controller.board.rp2.flash import NAMES as RECORD
-from hostsim.bundle import manifest
+from hostsim.bundle import manifest, rom
 from hostsim.bundle.boards import BOARDS, Board
-from hostsim.bundle.build import SETTINGS
-from hostsim.bundle.compile import MAIN
+from hostsim.bundle.build import SETTINGS, rom_image
+from hostsim.bundle.compile import COMPILED, MAIN
 from hostsim.bundle.manifest import Manifest
 from hostsim.client import DispenserClient
 from hostsim.errors import LinkError, ModuleError
@@ -52,12 +53,17 @@ class FlashError(Exception):
 
 @dataclass(frozen=True)
 class Flashed:
-    """What was done: files copied, those that were the same, those removed, settings kept."""
+    """What was done: files copied, those that were the same, those removed, settings kept.
+
+    `rom`: True if its ROM partition was written, False if it held the code already, None if the
+    code is among the files.
+    """
 
     copied: list[str]
     same: list[str]
     removed: list[str]
     kept_settings: bool
+    rom: bool | None
 
 
 def flash(
@@ -66,15 +72,16 @@ def flash(
     *,
     settings: bool = False,
     record: bool = False,
-    code: bool = True,
+    in_rom: bool = False,
     start: bool = True,
     boards: Mapping[str, Board] = BOARDS,
     show: Show = lambda done, total, path: None,
 ) -> Flashed:
     """Bring the bundle in `folder` onto the board at `port`.
 
-    `settings`, `record`: replace the board's settings, and remove its record; `code`: False where
-    the compiled files are in a ROM partition; `start`: start it afterwards.
+    `settings`, `record`: replace the board's settings, and remove its record; `in_rom`: the code
+    goes into the ROM partition, as it always does on a board whose heap can't hold it; `start`:
+    start it afterwards.
     Raises FlashError, NoBundleError.
     """
     about = manifest.read(folder)
@@ -83,15 +90,19 @@ def flash(
         raise FlashError(f"{folder} is damaged: {damaged[0]}; make the bundle again")
     if about.board not in boards:
         raise FlashError(f"{folder} is for a board that is not known here: {about.board}")
+    wanted = boards[about.board]
     try:
         with at_prompt(port) as board:
-            _refuse_misfit(board, about, boards[about.board])
-            done = _copy(board, folder, about, settings, code, show)
+            _refuse_misfit(board, about, wanted)
+            image = _image(folder, about) if in_rom or not wanted.from_files else b""
+            done = _copy(board, folder, about, settings, image, show)
             if record:
                 done.removed.extend(_remove(board, RECORD))
             if start:
                 board.exec_raw_no_follow("import machine\nmachine.reset()")
             return done
+    except rom.RomError as error:
+        raise FlashError(f"the board at {port}: {error}") from error
     except TROUBLES as trouble:
         why = " ".join(str(trouble).split())
         raise FlashError(f"the board at {port} stopped answering ({why}); try again") from trouble
@@ -158,11 +169,19 @@ def _refuse_misfit(board: SerialTransport, about: Manifest, wanted: Board) -> No
         )
 
 
+def _image(folder: Path, about: Manifest) -> bytes:
+    """The compiled files of a bundle as an image for a ROM partition."""
+    paths = [path for path in about.files if path.endswith(COMPILED)]
+    return rom_image({path: (folder / path).read_bytes() for path in paths})
+
+
 def _copy(
-    board: SerialTransport, folder: Path, about: Manifest, settings: bool, code: bool, show: Show
+    board: SerialTransport, folder: Path, about: Manifest, settings: bool, image: bytes, show: Show
 ) -> Flashed:
+    """Bring files and, if there is one, the ROM `image` onto the board at its prompt."""
     there = dict(_files(board, ""))
-    wanted = {path: each for path, each in about.files.items() if code or path[-4:] != ".mpy"}
+    in_files = [path for path in about.files if not image or not path.endswith(COMPILED)]
+    wanted = {path: about.files[path] for path in in_files}
     kept = SETTINGS in there and not settings
     if kept:
         del wanted[SETTINGS]
@@ -173,10 +192,16 @@ def _copy(
     stale = [path for path in ours if path not in wanted]
     fresh = [path for path in wanted if path not in same and path != MAIN]
     _refuse_overfull(board, sum(wanted[path].size - there.get(path, 0) for path in fresh))
-    if fresh or stale or MAIN not in same:
+    new_rom = bool(image) and not rom.holds(board, image)
+    if fresh or stale or new_rom or MAIN not in same:
         _remove(board, [MAIN, manifest.NAME, *stale])
+        if image:
+            _remove_folders(board, "")
         fresh += [MAIN]
         same = [path for path in same if path != MAIN]
+    if new_rom:
+        show(0, len(image), "the ROM partition")
+        rom.deploy(board, image)
     total, done = sum(wanted[path].size for path in fresh), 0
     for path in fresh:
         show(done, total, path)
@@ -186,7 +211,7 @@ def _copy(
         if _hash(board, path) != wanted[path].sha256:
             raise FlashError(f"{path} did not get onto the board unharmed; try again")
         done += wanted[path].size
-    return Flashed(fresh, same, stale, kept)
+    return Flashed(fresh, same, stale, kept, new_rom if image else None)
 
 
 def _files(board: SerialTransport, folder: str) -> Iterator[tuple[str, int]]:
@@ -213,6 +238,15 @@ def _remove(board: SerialTransport, paths: Iterable[str]) -> list[str]:
             board.fs_rmfile(path)
             gone.append(path)
     return gone
+
+
+def _remove_folders(board: SerialTransport, folder: str) -> None:
+    """Remove `FOLDERS` and those in them, which hold no file any more."""
+    for entry in board.fs_listdir(folder):
+        path = f"{folder}/{entry.name}" if folder else entry.name
+        if entry.st_mode & 0x4000 and path.partition("/")[0] in FOLDERS:
+            _remove_folders(board, path)
+            board.fs_rmdir(path)
 
 
 def _put(board: SerialTransport, path: str, data: bytes) -> None:

@@ -9,6 +9,7 @@ from hostsim.bundle.boards import BOARDS
 from hostsim.bundle.build import Bundle, MisfitError
 from hostsim.bundle.compile import CompileError
 from hostsim.bundle.manifest import NoBundleError
+from hostsim.bundle.rom import BUILD
 from hostsim.table import table
 from hostsim.verbs.common import VerbError, Verbs, add_config, add_verb, one_of, read_config
 
@@ -18,9 +19,8 @@ DIR gets the compiled firmware, the core of `transitions`, `main.py`, the module
 SHA-256. Prints their sizes in bytes. A bundle that is there already is replaced, anything else is
 left alone. The same description gives the same bytes.
 
---romfs adds firmware.romfs, an image of the compiled files for the ROM partition of a board whose
-MicroPython has one: `mpremote romfs deploy DIR/firmware.romfs`. Code then runs from flash instead
-of the heap. The image and the compiled files are two ways to bring the same code onto a board.
+Where MicroPython has a ROM partition, code can run from flash instead of the heap: `tallywheel
+flash` puts it there. --romfs adds that image to the folder (firmware.romfs), for other tools.
 
 The folder also runs as it is on a computer, in lock-step with a host over standard input and
 output: `micropython DIR/main.py`.
@@ -59,20 +59,8 @@ def run(args: argparse.Namespace) -> int:
         raise VerbError(str(error)) from error
     except NoBundleError as error:
         raise VerbError(f"{error}; give --out another folder") from error
-    print(f"{sizes(bundle)}\nnext: {following(bundle, args.config, args.out)}")
+    print(f"{sizes(bundle)}\nnext: tallywheel flash PORT {shlex.quote(str(args.out))}")
     return 0
-
-
-def following(bundle: Bundle, config: Path, out: Path) -> str:
-    """The command that comes next: onto the board, or once more if the board can't hold it so."""
-    folder = shlex.quote(str(out))
-    if bundle.romfs:
-        image = shlex.quote(str(out / build.ROMFS))
-        return f"mpremote romfs deploy {image} && tallywheel flash PORT {folder} --code-in-rom"
-    board = bundle.manifest.board
-    if BOARDS[board].from_files:
-        return f"tallywheel flash PORT {folder}"
-    return f"tallywheel bundle {shlex.quote(str(config))} --out {folder} --board {board} --romfs"
 
 
 def sizes(bundle: Bundle) -> str:
@@ -100,8 +88,8 @@ def sizes(bundle: Bundle) -> str:
     ]
     if not board.from_files:
         lines.append(
-            f"an {board.machine} has too little heap for code from files: use --romfs, and a "
-            "MicroPython with a ROM partition"
+            f"an {board.machine} has too little heap for code from files: it needs a MicroPython "
+            f"with a ROM partition, built with {BUILD}"
         )
     if bundle.romfs:
         lines.append(f"ROMFS image: {len(bundle.romfs)} bytes")

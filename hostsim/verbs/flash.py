@@ -17,6 +17,10 @@ Every file is read back and its SHA-256 compared with the manifest; files that a
 are not copied. main.py comes last: a copy that breaks off starts nothing, and is done again. A
 bundle for another board, or a MicroPython that can't run it, is refused; sizes are in bytes.
 
+Where the heap can't hold the code (rp2040), and elsewhere with --code-in-rom, the code goes into
+the ROM partition that MicroPython has if it was built with MICROPY_HW_ROMFS_BYTES=262144; it is
+read back too.
+
 The firmware starts with its motor released and moves nothing until a host commands it. All the
 same: keep hands and tools out of the module, or leave its motor supply off until it has started.
 
@@ -46,7 +50,7 @@ def add(verbs: Verbs) -> None:
     parser.add_argument(
         "--code-in-rom",
         action="store_true",
-        help="leave out the compiled files, which are in the board's ROM partition",
+        help="put the code into the board's ROM partition, from where it takes no heap",
     )
     parser.add_argument(
         "--no-start", action="store_true", help="leave the board at its prompt afterwards"
@@ -62,7 +66,7 @@ def run(args: argparse.Namespace) -> int:
                 args.bundle,
                 settings=args.settings,
                 record=args.erase_record,
-                code=not args.code_in_rom,
+                in_rom=args.code_in_rom,
                 start=not args.no_start,
                 show=line.show,
             )
@@ -77,6 +81,8 @@ def run(args: argparse.Namespace) -> int:
 def told(done: Flashed) -> str:
     """What was done, in a line or two."""
     text = f"{len(done.copied)} files copied and verified, {len(done.same)} were the same"
+    if done.rom is not None:
+        text += f"; the code in ROM {'was written and verified' if done.rom else 'was the same'}"
     if done.removed:
         text += f", {len(done.removed)} removed"
     if done.kept_settings:
