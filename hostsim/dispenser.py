@@ -191,6 +191,9 @@ class Dispenser(ABC):
             self.time.pause(self._poll_s)
 
     def next_ticket(self) -> int:
-        """The ticket after the newest one; after the last number, the first again."""
-        newest = self.tickets()[:1] or [self.progress().ticket]
-        return newest[0] % TICKET_MAX + 1
+        """The ticket after the newest one, open or closed; after the last number, the first again.
+
+        The newest since power-up is told with its progress; of those before, there are results.
+        """
+        newest = self.progress().ticket or next(iter(self.tickets()), 0)
+        return newest % TICKET_MAX + 1

@@ -7,133 +7,237 @@
 Theory of operation
 -------------------
 A planter takes 8 nuts, 8 washers and 8 screws.  The cell orders all three at once and looks at them
-in turn, so the bag is full when the slowest is done.  What each module has to give is a generator,
-`share`: it yields whenever the others may have the line.
+in turn, so the bag is full when the slowest is done.  What it does with each is a generator, which
+yields whenever the others may have the line.
 
-Three rules keep the bag true, whatever happens to line and power:
+Rules that keep the bag true, whatever happens to line and power, the cell's own included:
 
-- A ticket is chosen once for an order and kept until its result is known.  A question that is not
-  answered is put again, the order with the same ticket, because a module delivers a ticket once.
-- A module that has lost its power says `interrupted` and between which bounds its parts are.  Only
+- A ticket is written down (`hostsim.examples.slip`) before it is ordered, and kept until the bag is
+  done.  A question that is not answered is put again, the order with the same ticket, because a
+  module delivers a ticket once.  A cell that starts again goes on with the bag of its slip.
+- A request that was cut off is `interrupted`, and says between which bounds its parts are.  Only
   what is missing for certain is ordered again, under a new ticket: a bag that is short can be
   topped up, one that is over has to be counted out.
-- A bag is complete only if every result was certain and they add up.  Any other is set aside for
-  somebody to check.
+- A bag is complete only if every result was certain, is so still when the last module is done (a
+  part that clung may have fallen by then), and they add up.  Any other is set aside to be checked.
+
+And one that keeps hands whole: the cell starts a unit at the beginning, because somebody has
+started the cell.  A unit that has stopped since, for whatever reason, it starts only after somebody
+has put that right and pressed a button: a guard that is shut again is no reason to move.
 """
 
 import argparse
+import os
+import select
 import sys
 from collections.abc import Callable, Generator, Mapping
 from functools import partial
-from typing import TypeVar
+from pathlib import Path
+from typing import Protocol, TypeVar
 
+from controller.cycle.causes import MAGAZINE_EMPTY
 from hostsim.answers import Result
-from hostsim.dispenser import Dispenser
+from hostsim.dispenser import ON_THE_WAY
 from hostsim.errors import DeviceError, LinkError, ModuleError, NotReadyError
+from hostsim.examples.slip import Slip
 from hostsim.modbus_client import ModbusClient
 from hostsim.modbus_master import ModbusMaster
-from hostsim.words import Outcome, RequestState
+from hostsim.words import Outcome, RequestState, UnitState
 
 KIT = {"M4 nut": 1, "M4 washer": 2, "M4x12 socket screw": 3}  # addresses, as described
 PARTS_PER_PLANTER = 8  # of each kind
 LOOK_S = 0.1  # between two looks at modules
-PATIENCE_S = 120.0  # for a module that does not answer, or waits for a person
-ORDERS_MAX = 3  # for one share: after that somebody has to look
-REFUSALS_MAX = 3  # of one order
-NO_CAUSE = 0
+PATIENCE_S = 120.0  # with a module that does not answer, or refuses; a person may take any time
+ORDERS_MAX = 3  # of one part for a bag: after that somebody has to look
+DONE = "press Enter when that is done and no hands are in it."
+FULL = "press Enter when the magazine is full to the top and no hands are in it."
 
 T = TypeVar("T")
 Say = Callable[[str], None]
 Steps = Generator[None, None, T]  # yields when the others may have the line, and returns a T
 
 
-def persist(module: Dispenser, question: Callable[[], T], say: Say) -> Steps[T]:
-    """Put a question until it is answered. Raises the last error when patience is over."""
-    clock_s = module.time.clock_s
-    until_s = clock_s() + PATIENCE_S
-    said = ""
-    while True:
+class Button(Protocol):
+    """Where somebody says that a module has been put right, and that no hands are in it."""
+
+    def presses(self) -> int:
+        """How often it has been pressed so far. ModuleError if nobody can."""
+
+
+class EnterKey:
+    """The Enter key of the terminal."""
+
+    def __init__(self) -> None:
+        self._presses = 0
+
+    def presses(self) -> int:
+        keys = sys.stdin.fileno()
+        while select.select([keys], [], [], 0)[0]:
+            typed = os.read(keys, 1024)
+            if not typed:
+                raise ModuleError("somebody has to press Enter, and there is no terminal")
+            self._presses += typed.count(b"\n")
+        return self._presses
+
+
+class Station:
+    """One module of the cell. Its public methods are steps of a bag, of any number of bags."""
+
+    def __init__(self, part: str, module: ModbusClient, button: Button, say: Say) -> None:
+        self.time = module.time
+        self.say = say
+        self._part = part
+        self._module = module
+        self._button = button
+        self._may_start = True  # without the button: somebody has just started the cell
+        self._said = ""
+
+    def fill(self, slip: Slip) -> Steps[None]:
+        """Have the bag of that slip get its share of this part, as far as this module can."""
+        found = yield from self._persist(self._module.part_name)
+        if found != self._part:
+            raise ModuleError(f"this module dispenses {found}, not {self._part}")
+        missing = slip.quantity
+        for ticket, quantity in slip.orders(self._part):  # of a bag begun before the cell stopped
+            missing -= (yield from self._deliver(ticket, quantity)).upper
+        while missing > 0 and len(slip.orders(self._part)) < ORDERS_MAX:
+            yield from self._in_service()
+            ticket = yield from self._persist(self._module.next_ticket)
+            slip.add(self._part, ticket, missing)
+            missing -= (yield from self._deliver(ticket, missing)).upper
+
+    def results(self, slip: Slip) -> Steps[list[Result]]:
+        """What the module says by now of all that was ordered for this bag."""
+        results = []
+        for ticket, _ in slip.orders(self._part):
+            results.append((yield from self._persist(partial(self._module.result, ticket))))
+        return results
+
+    def _persist(self, question: Callable[[], T]) -> Steps[T]:
+        """Put a question until it is answered. Raises the last error when patience is over."""
+        until_s = self.time.clock_s() + PATIENCE_S
+        while True:
+            try:
+                return question()
+            except LinkError as lost:
+                if self.time.clock_s() > until_s:
+                    raise
+                self._mention(f"{lost}; will ask again")
+            yield
+
+    def _deliver(self, ticket: int, quantity: int) -> Steps[Result]:
+        """One order under one ticket, until its result is known."""
+        until_s = self.time.clock_s() + PATIENCE_S
+        while True:
+            try:
+                yield from self._persist(partial(self._module.order, ticket, quantity))
+                self.say(f"ticket {ticket}: {quantity} ordered")
+                yield from self._follow(ticket)
+                result = yield from self._persist(partial(self._module.result, ticket))
+                bounds = span(result.lower, result.upper)
+                self.say(f"ticket {ticket}: {result.outcome}, {bounds}")
+                return result
+            except DeviceError as refused:  # stopped, or cut off before the order was written down
+                if self.time.clock_s() > until_s:
+                    raise
+                self._mention(f"ticket {ticket}: {refused}; will ask again")
+            if (yield from self._in_service()):
+                until_s = self.time.clock_s() + PATIENCE_S
+            yield
+
+    def _follow(self, ticket: int) -> Steps[None]:
+        """Look at an open request until it has closed, or is no longer known to be open."""
+        while True:
+            progress = yield from self._persist(self._module.progress)
+            if progress.ticket != ticket or not progress.open:
+                return
+            if progress.state is RequestState.WAITING:
+                yield from self._in_service()
+            yield
+
+    def _in_service(self) -> Steps[bool]:
+        """Wait until the unit is in Execute; True if it was not. Nothing starts by itself."""
+        told = since = None
+        stood = False
+        while (state := (yield from self._persist(self._module.state))) is not UnitState.EXECUTE:
+            stood = True
+            cause = yield from self._persist(self._module.cause)
+            if state in ON_THE_WAY:
+                pass
+            elif self._may_start:
+                self._may_start = False
+                yield from self._start()
+            elif told != cause.code:
+                told = cause.code
+                self.say(f"{state}: {cause.text}. {cause.remedy}" if told else f"{state}")
+                since = self._button.presses()
+                self.say(FULL if told == MAGAZINE_EMPTY else DONE)
+            elif self._button.presses() != since:
+                told = None
+                if cause.code == MAGAZINE_EMPTY:
+                    yield from self._report_full()
+                yield from self._start()
+            yield
+        self._may_start = False
+        return stood
+
+    def _report_full(self) -> Steps[None]:
+        """Tell the module that its magazine is full."""
+        magazine = yield from self._persist(self._module.magazine)
+        missing = magazine.capacity - magazine.level
         try:
-            return question()
-        except (LinkError, NotReadyError) as trouble:
-            if clock_s() > until_s:
-                raise
-            if type(trouble).__name__ != said:  # say it once, not at every try
-                said = type(trouble).__name__
-                say(f"{trouble}; will ask again")
-        yield
+            if missing > 0:
+                self._module.load_magazine(missing)
+        except (LinkError, DeviceError) as trouble:  # it reckons with fewer parts than there are
+            self.say(str(trouble))
 
-
-def deliver(module: Dispenser, ticket: int, quantity: int, say: Say) -> Steps[Result]:
-    """One order under one ticket, until its result is known."""
-    for refusals_left in reversed(range(REFUSALS_MAX)):
+    def _start(self) -> Steps[None]:
+        """Lead the unit to Execute; if it does not come there, say why."""
         try:
-            yield from persist(module, module.make_ready, say)
-            yield from persist(module, lambda: module.order(ticket, quantity), say)
-            say(f"ticket {ticket}: {quantity} ordered")
-            yield from follow(module, ticket, say)
-            return (yield from persist(module, lambda: module.result(ticket), say))
-        except DeviceError as refused:  # the power went before the order was written down
-            if not refusals_left:
-                raise
-            say(f"ticket {ticket}: {refused}; once more")
-    raise AssertionError("the last refusal is raised")
+            yield from self._persist(self._module.make_ready)
+        except (NotReadyError, DeviceError) as trouble:
+            self.say(str(trouble))
+
+    def _mention(self, what: str) -> None:
+        """Say something once, not at every try."""
+        if what != self._said:
+            self._said = what
+            self.say(what)
 
 
-def follow(module: Dispenser, ticket: int, say: Say) -> Steps[None]:
-    """Look at an open request until it has closed, or is no longer known to be open."""
-    said = NO_CAUSE
-    while True:
-        progress = yield from persist(module, module.progress, say)
-        if progress.ticket != ticket or not progress.open:
-            return
-        if progress.state is RequestState.WAITING:
-            cause = yield from persist(module, module.cause, say)
-            if cause.code not in (NO_CAUSE, said):
-                said = cause.code
-                say(f"waits: {cause.text}. {cause.remedy}")
-            yield from persist(module, module.make_ready, say)
-        yield
-
-
-def share(module: Dispenser, part: str, quantity: int, say: Say) -> Steps[list[Result]]:
-    """What one module gives to a bag: the results of all orders it took."""
-    found = yield from persist(module, module.part_name, say)
-    if found != part:
-        raise ModuleError(f"this module dispenses {found}, not {part}")
-    results: list[Result] = []
-    missing = quantity
-    while missing > 0 and len(results) < ORDERS_MAX:
-        ticket = yield from persist(module, module.next_ticket, say)
-        result = yield from deliver(module, ticket, missing, say)
-        say(f"ticket {ticket}: {result.outcome}, {span(result.lower, result.upper)}")
-        results.append(result)
-        missing -= result.upper
-    return results
-
-
-def pack(modules: Mapping[str, Dispenser], quantity: int, say: Callable[[str, str], None]) -> bool:
-    """Pack one bag with `quantity` of each kind; True if it is certainly complete.
-
-    `modules` has the module for each part. `say(part, what)` gets what is worth a line in the log.
-    """
-    under_way = {
-        part: share(module, part, quantity, partial(say, part)) for part, module in modules.items()
-    }
-    complete = True
+def together(under_way: dict[str, Steps[T]], stations: Mapping[str, Station]) -> dict[str, T]:
+    """Go through steps side by side until all have ended; ModuleError if some could not go on."""
+    ends: dict[str, T] = {}
+    trouble: ModuleError | None = None
     while under_way:
         for part, steps in list(under_way.items()):
             try:
                 next(steps)
             except StopIteration as end:
+                ends[part] = end.value
                 del under_way[part]
-                complete &= judge(end.value, quantity, partial(say, part))
-            except ModuleError as trouble:
+            except ModuleError as failed:
+                trouble = failed
+                stations[part].say(f"given up: {failed}")
                 del under_way[part]
-                complete = False
-                say(part, f"given up, check by hand: {trouble}")
-            modules[part].time.pause(LOOK_S)
-    return complete
+            stations[part].time.pause(LOOK_S)
+    if trouble is not None:
+        raise ModuleError("the bag is not done: start again to go on with it") from trouble
+    return ends
+
+
+def pack(stations: Mapping[str, Station], slip: Slip) -> bool:
+    """Pack the bag of that slip, and clear it; True if the bag is certainly complete.
+
+    Raises ModuleError if a module could not go on: the slip is kept, and so is the bag's place.
+    """
+    together({part: station.fill(slip) for part, station in stations.items()}, stations)
+    results = together(
+        {part: station.results(slip) for part, station in stations.items()}, stations
+    )
+    good = [judge(results[part], slip.quantity, stations[part].say) for part in results]
+    slip.clear()
+    return all(good)
 
 
 def judge(results: list[Result], quantity: int, say: Say) -> bool:
@@ -158,8 +262,8 @@ def main() -> int:
     parser.add_argument("port", metavar="PORT", help="serial port of the RS-485 line")
     parser.add_argument("--planters", metavar="N", type=int, default=1, help="a bag is for so many")
     parser.add_argument("--bags", metavar="N", type=int, default=1, help="one after the other")
+    parser.add_argument("--slip", metavar="FILE", type=Path, default=Path("robot_cell.slip"))
     args = parser.parse_args()
-    quantity = args.planters * PARTS_PER_PLANTER
     complete = 0
     try:
         with ModbusMaster(args.port, reconnect_s=1.0) as line:
@@ -168,13 +272,22 @@ def main() -> int:
             def say(who: str, what: str) -> None:
                 print(f"{line.wire.clock_s() - started_s:7.2f} s  {who:<20} {what}", flush=True)
 
-            modules = {part: ModbusClient(line, address) for part, address in KIT.items()}
+            button = EnterKey()
+            stations = {
+                part: Station(part, ModbusClient(line, address), button, partial(say, part))
+                for part, address in KIT.items()
+            }
             for number in range(1, args.bags + 1):
-                good = pack(modules, quantity, say)
+                slip = Slip(args.slip, args.planters * PARTS_PER_PLANTER)
+                if slip.begun:
+                    say(f"bag {number}", f"begun before, with {slip.quantity} of each: goes on")
+                good = pack(stations, slip)
                 say(f"bag {number}", "complete" if good else "set aside, to be checked by hand")
                 complete += good
-    except ModuleError as trouble:
+    except (ModuleError, ValueError) as trouble:
         print(f"robot_cell: {trouble}", file=sys.stderr)
+    except KeyboardInterrupt:
+        print("robot_cell: what is ordered goes on; start again with this bag", file=sys.stderr)
     return 0 if complete == args.bags else 1
 
 

@@ -176,6 +176,7 @@ def test_a_request_survives_the_cable_being_pulled(tmp_path):
 
 def test_a_request_takes_an_unused_ticket_and_reports_progress(tmp_path):
     answer = script(
+        ("REQuest:PROGress?", f"0,0,0,0,0,0,0;{FINE}"),  # none since power-up
         ("REQuest:TICKets?", f"4,3;{FINE}"),
         ("REQuest:OPEN 5,2", FINE),
         ("REQuest:PROGress?", f"5,2,1,0,0,0,0;{FINE}"),

@@ -118,6 +118,24 @@ def test_a_request_is_delivered_once_and_read_in_the_same_types_as_over_scpi(rig
     assert rig.fell() == {(0, 1): 12}
 
 
+@pytest.mark.parametrize("link", ["modbus", "scpi"])
+def test_the_next_ticket_is_nobody_s(link):
+    """Also while a request is open, which has no result yet; also after the power has gone."""
+    rig = Rig(link, 1)
+    nuts = rig.clients[0]
+    assert nuts.next_ticket() == 1
+    nuts.make_ready()
+    nuts.request(3, 65_534)
+    assert nuts.next_ticket() == 65_535
+    nuts.order(65_535, 50)
+    assert nuts.tickets() == [65_534] and nuts.next_ticket() == 1
+    with pytest.raises(DeviceError, match="-221"):  # not taken for the other's, which is alike
+        nuts.request(50)
+    rig.modules[0].pull_plug()
+    assert nuts.next_ticket() == 1
+    assert nuts.tickets() == [65_535, 65_534]
+
+
 def test_a_refusal_carries_the_number_that_scpi_has_for_it(rig):
     nuts = rig.clients[0]
     with pytest.raises(DeviceError, match="-221, Settings conflict"):  # not in Execute

@@ -113,18 +113,25 @@ def test_the_robot_cell_packs_on_when_the_plug_is_back(serve, tmp_path):
     truth, port = tmp_path / "truth.csv", str(tmp_path / "port")
     server = serve("--link", "modbus", "--speed", "0.5", configs=CONFIGS)
     command = [sys.executable, "-m", "hostsim.examples.robot_cell", port, "--planters", "5"]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as cell:
+    pipes = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE, "bufsize": 1, "text": True}
+    with subprocess.Popen(command, cwd=tmp_path, **pipes) as cell:
         deadline_s = time.monotonic() + WAIT_S
         while len(fell(truth)) < 3:  # all three are at it
             assert time.monotonic() < deadline_s
             time.sleep(0.05)
         server.end(signal.SIGKILL)
         serve("--link", "modbus", "--speed", SPEED, configs=CONFIGS)
-        output, _ = cell.communicate(timeout=180)
+        output = ""
+        for line in cell.stdout:
+            output += line
+            if "press Enter" in line:
+                cell.stdin.write("\n")
     assert cell.returncode == 1  # the bag has to be checked
+    assert output.count("stopped: the power was cut") == 3
     assert output.count("interrupted") == output.count("check by hand: the bag holds") == 3
     assert output.count("ticket 2: exact") == 3  # what was missing for certain
     assert output.rstrip().endswith("set aside, to be checked by hand")
+    assert not (tmp_path / "robot_cell.slip").exists()
     for module in (1, 2, 3):
         assert sum(parts for key, parts in fell(truth).items() if key[0] == module) <= 40
     assert sorted(path.name for path in (tmp_path / "store").iterdir()) == [
