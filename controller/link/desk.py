@@ -22,6 +22,7 @@ from controller.link.refusal import (
     STORAGE_FAULT,
     Refused,
 )
+from controller.motion.gear import PPM
 from controller.motion.pace import RATE_PPM_MAX
 
 # Into what a board may be started anew, by the number the desk takes.
@@ -205,10 +206,12 @@ class Desk(Readings):
         sprocket = self._fw.sprocket
         steps = sprocket.ratio.of_ppm(ppm)
         if steps == 0:
-            raise Refused(OUT_OF_RANGE, f"jog {ppm} ppm is less than half a step")
+            least = PPM // sprocket.pitch
+            raise Refused(OUT_OF_RANGE, f"jog {ppm} ppm is no step, allowed {least} and more")
         if steps < -sprocket.room_back:
-            room = f"{sprocket.room_back} left before an empty pocket could fill again"
-            raise Refused(SETTINGS_CONFLICT, f"jog back {-steps} steps, {room}")
+            room = sprocket.room_back * PPM // (sprocket.pitch + 1)  # it is rounded
+            why = f"allowed {-room} here, or an empty pocket could fill again"
+            raise Refused(SETTINGS_CONFLICT, f"jog {ppm} ppm, {why}")
         self._bench(unit.MAINTENANCE)
         self._fw.maintenance.jog(ppm, self._fw.now_us)
 

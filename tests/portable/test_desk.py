@@ -159,8 +159,18 @@ def test_jogs_have_their_range_a_least_step_and_a_way_back():
         rig.tell("MAIN:JOG -200000")
         assert rig.ask("SYST:ERR?").startswith("0,")
         rig.wait(2_000_000)
-    assert rig.refused("MAIN:JOG -200000") == SETTINGS_CONFLICT
+    rig.tell("MAIN:JOG -200000")
+    refusal = rig.ask("SYST:ERR?")
+    assert refusal.startswith(f"{SETTINGS_CONFLICT},")
     assert len(rig.moving_when) == 2
+    rig.tell("MAIN:JOG " + refusal.split("allowed ")[1].split(" ")[0])  # what it says is taken
+    assert rig.ask("SYST:ERR?").startswith("0,")
+    rig.wait(2_000_000)
+    rig.tell("MAIN:JOG 1000")
+    least = rig.ask("SYST:ERR?").split("allowed ")[1].split(" ")[0]
+    rig.tell("MAIN:JOG " + least)
+    assert rig.ask("SYST:ERR?").startswith("0,")
+    assert len(rig.moving_when) == 4
 
 
 def test_a_purge_is_a_turn_at_most():
