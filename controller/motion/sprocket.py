@@ -2,8 +2,9 @@
 
 Theory of operation
 -------------------
-Where the wheel stands and which pockets may have let go is kept in `place`; read that first.  The
-lash of the gear train is added to a move when the direction changes and never to the position.
+Where the wheel stands and which pockets may have let go is kept in `place`, which of them the move
+under way passes in `passage`; read those first.  The lash of the gear train is added to a move when
+the direction changes and never to the position.
 
 Going beyond the frontier reports each pocket through `poll` as
 
@@ -26,6 +27,7 @@ not turn.
 
 from controller.board.ports import CUT, RUNNING, STALLED
 from controller.motion.pace import Pace
+from controller.motion.passage import OVERDUE_DIVISOR, Passage
 from controller.motion.place import Place
 from controller.motion.profile import creep
 from controller.motion.track import Track
@@ -33,10 +35,6 @@ from controller.motion.track import Track
 # A flown search must have room to be cut: this many pitches between the last moment evidence
 # may come and the point where braking has to begin.
 FLYING_SPARE_PITCHES = 3
-# The sprocket lags by more than this part of a pocket: slip, not tolerance of the index sensor.
-SLIP_DIVISOR = 8
-# An index edge overdue by this part of a pocket is missing.
-OVERDUE_DIVISOR = 4
 # At rest there is no haste that could excuse a late edge: one missing by this part says that the
 # wheel may stand before its last release edge, not behind it.
 ARRIVED_DIVISOR = 32
@@ -60,6 +58,7 @@ class Sprocket:
         self._track = Track(drive)
         self.motor_steps = self._track.motor_steps  # where the motor was at a time
         self._place = Place(settings)
+        self._passage = Passage(self._place, self._track)
         self.pace = Pace(settings, self._place.ratio, words)
         self._creep_steps_s = settings.limit_creep_steps_s
         self.ratio = self._place.ratio
@@ -75,14 +74,6 @@ class Sprocket:
         self._searching = False  # until evidence is in, also after the end of the move
         self._halted = []  # pockets passed up to a halt that `poll` has not yet reported
         self._coasting = False  # halted at speed, and the pocket it may coast over not yet opened
-        # Of the move under way:
-        self._lost = 0  # steps spent on lash before the sprocket follows
-        self._base = 0  # frontier when it began; the position stays as it was until it has ended
-        self._last = 0  # last pocket it may open
-        self._opened = 0  # pockets it has opened with the position unknown
-        self._next_index = 0  # pocket whose index edge comes next
-        self._lag = 0  # steps the sprocket lags the motor
-        self._spread = 0  # as in `Pace`
 
     @property
     def moving(self):
@@ -92,7 +83,7 @@ class Sprocket:
     @property
     def pending(self):
         """Pockets the move under way has still to pass."""
-        return self._last - self.frontier if self.moving else 0
+        return self._passage.last - self.frontier if self.moving else 0
 
     @property
     def known(self):
@@ -175,19 +166,14 @@ class Sprocket:
     def _begin(self, distance, creeping, last, now_us):
         """Start a move over `distance` that may open pockets up to `last`."""
         forward = distance >= 0
-        self._lost = 0 if forward == self._forward else self._lash
+        lost = 0 if forward == self._forward else self._lash
         self._forward = forward
-        self._base = self.frontier
-        self._last = last
-        self._opened = 0
-        self._lag = 0
-        self._next_index = self._place.next_index()
+        self._passage.begin(lost, last, 0 if creeping else self.pace.spread)
         self._searching = False
         self.creeping = creeping
-        self._spread = 0 if creeping else self.pace.spread
         self.slipped = False
         self.unfound = False
-        steps = abs(distance) + self._lost
+        steps = abs(distance) + lost
         direction = 1 if forward else -1
         if creeping:
             move = creep(steps, direction, self._creep_steps_s)
@@ -207,7 +193,7 @@ class Sprocket:
             return MOVING
         flags, issued = self._drive.status()
         if self._track.forward:
-            self._open(issued, opened)
+            self._passage.open(issued, opened)
         hung = now_us > self._track.time_us(self._track.move.steps) + HUNG_US
         if flags & (STALLED | CUT) or (hung and flags & RUNNING):
             return self._break_off(CUT_OFF if flags & CUT else STALL, now_us, opened)
@@ -215,7 +201,8 @@ class Sprocket:
             if self._overdue(issued, ARRIVED_DIVISOR):
                 self.slipped = True
                 self._place.known = False
-            self._arrive(issued)
+            self._track.moving = False
+            self._passage.end(issued)
             return ARRIVED
         if self._overdue(issued, OVERDUE_DIVISOR):
             return self._break_off(OVERDUE, now_us, opened)
@@ -228,35 +215,9 @@ class Sprocket:
         if not self.moving:
             return None
         step = self._track.move.steps
-        if self._track.forward and self.frontier < self._last:
-            step = min(step, self._next_release())
+        if self._track.forward and self.frontier < self._passage.last:
+            step = min(step, self._passage.next_release())
         return self._track.time_us(step) + 1
-
-    def _open(self, issued, opened):
-        """Open the pockets that the steps issued so far may have brought over the edge."""
-        track, place = self._track, self._place
-        while place.frontier < self._last:
-            offset = self._next_release()
-            if issued < offset:
-                return
-            first_us = track.time_us(offset)
-            last_us = track.time_us(offset + 2 * self._spread)
-            edge_us, rate = track.passing(offset + self._spread) if place.known else (0, 0)
-            if not place.known:
-                self._opened += 1
-                last_us = track.time_us(place.slack + self._opened * self.pitch + self._lost)
-            place.frontier += 1
-            opened.append((place.frontier, first_us, last_us, edge_us, rate))
-
-    def _next_release(self):
-        """Return the steps of the move under way from which the next pocket may let go."""
-        if self.known:
-            return self._offset(self.frontier + 1) - self._spread
-        return self._place.blind_steps(self._opened)
-
-    def _offset(self, pocket):
-        """Return the steps of the move under way at which `pocket` lets go, position known."""
-        return self._place.to_release(pocket) + self._lost + self._lag
 
     def _report_halt(self, now_us, opened):
         opened.extend(self._halted)
@@ -274,14 +235,7 @@ class Sprocket:
             return
         if not self.known:
             self._found(self._track.step_at(time_us) + self._place.index_lead)
-            return
-        expected = self._next_edge()
-        lag = self._track.lag_steps(time_us, expected)
-        if lag < -(self.pitch // OVERDUE_DIVISOR):
-            return  # an edge that is not due: a dirty disc; the one that is due comes yet
-        self._next_index += 1
-        if lag > self.pitch // SLIP_DIVISOR:
-            self._lag += lag
+        elif self._passage.take_edge(time_us):
             self.slipped = True
 
     def on_part(self, start_us, fall_us):
@@ -291,29 +245,25 @@ class Sprocket:
             self._found(self._track.step_at(start_us - fall_us))
 
     def _found(self, release_step):
-        """A release edge lies at `release_step` of the move: number it and know the position."""
-        place = self._place
-        first, count = place.first_edge(release_step - self._lost)
+        """A release edge lies at `release_step` of the move: end the search at the right dwell."""
+        passage, track = self._passage, self._track
         self._searching = False
-        if self.moving:
-            place.find(self._base + 1, first)
-            self._next_index = self._base + count + 2
-            in_time = self._track.cut_to(self._rest_offset(self._last))
-            if not in_time and self._offset(self._last + 1) <= self._track.move.steps:
-                self._last += 1  # of the half pitch that a flown search goes too far
-        else:
-            place.find(self._base + 1, first - (self._track.move.steps - self._lost))
-            place.step_back(self._base)
+        passage.find(release_step)
+        if not self.moving or track.cut_to(passage.to_rest(passage.last)):
+            return
+        if passage.to_release(passage.last + 1) <= track.move.steps:
+            passage.last += 1  # of the half pitch that a flown search goes too far
 
     def _search_on(self, issued):
         """Break a search off where it may not go on without evidence."""
-        silent = issued - self._lost - self.pitch
+        passage = self._passage
+        silent = issued - passage.lost - self.pitch
         if self._index and silent > self.pitch // OVERDUE_DIVISOR:
             if not self.unfound:
                 self.unfound = True
                 self.shorten(0)
             return
-        limit = self._place.blind_steps(self._last - self._base)
+        limit = self._place.blind_steps(passage.last - passage.base)
         if self._track.move.steps > limit and self._track.earliest_end(self.pitch) > limit:
             self._track.cut_soon(limit)
 
@@ -321,11 +271,7 @@ class Sprocket:
         """True if the next index edge should have been seen this part of a pocket ago."""
         if not self._index or not self.known or not self._track.forward:
             return False
-        return issued > self._next_edge() + self.pitch // divisor
-
-    def _next_edge(self):
-        """Return the steps of the move under way at which the next index edge should come."""
-        return self._offset(self._next_index) - self._place.index_lead
+        return issued > self._passage.next_edge() + self.pitch // divisor
 
     # ---- ending a move --------------------------------------------------------------------------
 
@@ -333,17 +279,18 @@ class Sprocket:
         """End the run after `pockets` more new pockets, or as soon after that as it can."""
         if not self.moving or not self._track.forward:
             return
-        limit = self._track.earliest_end()
-        last = min(self.frontier + pockets, self._last)
+        passage = self._passage
         if not self.known:
-            blind = self._place.blind_steps(self._opened + pockets)
+            blind = self._place.blind_steps(passage.opened + pockets)
             end = self._track.cut_soon(blind if pockets else 0)
-            self._last = min(self._base + self.pockets_ahead(end), self._last)
+            passage.last = min(passage.base + self.pockets_ahead(end), passage.last)
             return
-        while last < self._last:
-            rest = self._rest_offset(last)
+        limit = self._track.earliest_end()
+        last = self.frontier + pockets
+        while last < passage.last:
+            rest = passage.to_rest(last)
             if rest >= limit and self._track.cut_to(rest):
-                self._last = last
+                passage.last = last
             last += 1
 
     def stop(self):
@@ -367,8 +314,8 @@ class Sprocket:
         if self.moving:
             self._track.halt()
             if self._track.forward:
-                self._open(self._track.issued(), self._halted)
-            self._coasting = not self.creeping and self.frontier < self._last
+                self._passage.open(self._track.issued(), self._halted)
+            self._coasting = not self.creeping and self.frontier < self._passage.last
         self.lose()
 
     def lose(self):
@@ -380,19 +327,3 @@ class Sprocket:
         self.halt()
         self._report_halt(now_us, opened)
         return why
-
-    def _rest_offset(self, pocket):
-        """Return the steps of the move under way that end at the dwell behind `pocket`."""
-        return self._place.to_rest(pocket) + self._lost
-
-    def _arrive(self, issued):
-        self._track.moving = False
-        travelled = max(0, issued - self._lost)
-        if not self._track.forward:
-            travelled = -travelled
-        place = self._place
-        place.travel(travelled)
-        if place.known:
-            if self._lag:
-                place.lag(self._lag)
-            place.step_back(self._base)
