@@ -27,8 +27,8 @@ from controller.counting.misses import Misses
 
 # Pulse verdicts (the first three come from the pulse's width, the others from its place).
 GOOD, SHORT, LONG, EARLY, STRAY, LATE = range(6)
-# Pocket verdicts.
-FILLED, SILENT, EMPTY, DOUBTFUL = range(4)
+# Pocket verdicts, as events tell them. (2 is free: pockets are proven empty all at once.)
+FILLED, SILENT, DOUBTFUL = 0, 1, 3
 
 # Pockets open at one time: the late limit (below half a second) at the highest pocket rate
 # settings allow; a board that meets more has lost touch and the oldest becomes doubtful.

@@ -330,7 +330,6 @@ class Request:
     def _run(self):
         self._evidence.runs += 1
         self._evidence.searches += 0 if self._sprocket.known else 1
-        self._evidence.jam = causes.NO_CAUSE
         owed = self._tally.owed
         self._events.note(self._now_us, ev.RUN_START, self._sprocket.frontier + 1, owed)
         self._sprocket.run(owed, self._now_us)

@@ -153,6 +153,7 @@ class Rig:
         """Let something fall through the beam that no pocket has let go now."""
         self._coming.append((self.now_us + 1, 1))
         self._coming.append((self.now_us + 1 + dark_us, -1))
+        self._coming.sort()  # parts may be on their way already
 
     def _let_fall(self):
         """Let parts drop and cross the beam up to now."""

@@ -116,6 +116,19 @@ def test_an_interrupted_search_does_not_go_on():
         assert rig.ask("UNIT:CAUS?")[:2] != str(causes.POSITION_UNKNOWN)
 
 
+def test_a_search_that_an_open_guard_has_ended_does_not_go_on_when_it_is_shut():
+    rig = Rig().in_execute("MAIN")
+    rig.tell("MAIN:REG")
+    rig.wait(300_000)
+    rig.guard(False)
+    rig.guard(True)
+    rig.wait(10_000_000)
+    assert len(rig.moving_when) == 1
+    rig.command("CLE", "RES", "STAR")
+    rig.wait(10_000_000)
+    assert len(rig.moving_when) == 1
+
+
 # ---- what ends a move -----------------------------------------------------------------------
 
 
@@ -158,8 +171,10 @@ def test_reset_and_stop_end_a_purge_within_what_is_under_way():
         at_rest(rig)
         assert rig.wheel.issued - issued <= 64, line  # the pulses a drive may have in flight
         over(rig)
+        fallen = len(rig.passed)
         rig.wait(2_000_000)
         assert rig.state == state
+        assert len(rig.passed) == fallen
         assert told(rig, "REQ:RES?")[2] == EXACT
 
 

@@ -185,6 +185,25 @@ def test_it_asks_to_be_polled_in_time_and_not_at_all_when_idle():
     assert START_US < test.deadline_us(START_US) < START_US + 1_000
 
 
+def test_its_own_edges_are_those_from_the_darkening_to_a_response_after_the_light():
+    sensor = Sensor()
+    test = started(sensor)
+    dark_us = START_US
+    while test.running:
+        test.poll(sensor.now_us)
+        sensor.now_us += TICK_US
+    lit_us = sensor.dark[-1][0]
+    # A fast sensor answers at once; the slowest takes its response time, chatter and a margin.
+    for edge_us, covered in (
+        (dark_us - 1, False),
+        (dark_us, True),
+        (lit_us, True),
+        (lit_us + RESPONSE_US, True),
+        (lit_us + 10_000, False),
+    ):
+        assert test.covers(edge_us) == covered, edge_us - dark_us
+
+
 def test_edges_before_the_first_test_are_never_covered():
     test = made(Sensor())
     for at_us in (0, 1, START_US):

@@ -98,6 +98,17 @@ def test_stop_closes_every_request_with_bounds_and_frees_the_motor():
         assert set(rig.moving_when) <= {unit.EXECUTE}
 
 
+def test_a_motor_that_was_released_has_lost_its_place():
+    for name in ("STOP", "ABOR"):
+        rig = Rig().in_execute()
+        rig.tell("REQ:OPEN 1,3")
+        rig.closed()
+        assert rig.firmware.sprocket.known
+        rig.command(name)
+        assert not rig.energised
+        assert not rig.firmware.sprocket.known, name
+
+
 def test_abort_stops_at_once_and_closes_every_request_as_interrupted():
     for state in OPEN_STATES:
         rig = open_in(state)
@@ -120,6 +131,32 @@ def test_complete_lets_a_request_go_on_to_its_end_or_gives_up_one_that_waits():
         assert rig.state == "COMPLETE"
         assert rig.closed()[2] == (SHORT if state == WAITING else EXACT), state
         assert set(rig.moving_when) <= {unit.EXECUTE, unit.COMPLETING}
+
+
+def test_complete_gives_a_long_request_the_time_it_takes():
+    slow = {"limit_velocity_steps_s": 400, "limit_start_stop_steps_s": 400}
+    rig = Rig(**slow).in_execute()
+    rig.tell("REQ:OPEN 1,40")
+    rig.wait_for(lambda: rig.firmware.request.state == COUNTING)
+    rig.tell("UNIT:COMM COMP")
+    began_us = rig.now_us
+    assert rig.closed()[2:5] == [EXACT, 40, 40]
+    assert rig.now_us - began_us > 33_000_000  # longer than any state may take by itself
+    rig.wait(100_000)
+    assert rig.state == "COMPLETE"
+
+
+def test_complete_waits_for_no_person():
+    rig = Rig(recovery_ladder=()).in_execute()
+    rig.tell("REQ:OPEN 1,20")
+    rig.wait_for(lambda: rig.firmware.request.state == COUNTING)
+    rig.tell("UNIT:COMM COMP")
+    rig.wheel.stall_at = rig.wheel.issued + 1
+    rig.wait(2_000_000)
+    assert rig.state == "COMPLETE"
+    result = rig.closed()
+    assert result[2] == SHORT
+    assert result[8] == causes.JAMMED
 
 
 def test_cancel_closes_every_request_and_leaves_the_unit_in_service():
@@ -164,6 +201,16 @@ def test_an_open_guard_means_still_until_reset_and_start_in_every_state_of_a_req
         rig.command("STAR")
         rig.tell("REQ:OPEN 5,4")
         assert rig.closed()[2:5] == [EXACT, 4, 4]
+
+
+def test_a_guard_that_was_open_for_an_instant_is_known_by_the_drive():
+    rig = open_in(COUNTING)
+    rig.wheel.cut()  # and shut again before anybody could look
+    at_rest(rig)
+    assert rig.state == "ABORTED"
+    assert rig.ask("UNIT:CAUS?").startswith(f"{causes.GUARD_OPEN},")
+    assert rig.closed()[2] == INTERRUPTED
+    assert not rig.energised
 
 
 def test_a_drive_fault_aborts_in_every_state_of_a_request():

@@ -230,6 +230,22 @@ def test_a_stray_index_edge_is_not_believed():
     assert not sprocket.slipped
 
 
+def test_a_stray_index_edge_does_not_stand_for_one_that_stays_away():
+    def passed_unnoticed(strays):
+        bench = Bench().registered()
+        sprocket = bench.sprocket
+        before = len(bench.opened)
+        sprocket.run(8, bench.now_us)
+        bench.go(bench.now_us + 250_000)
+        bench.wheel.sensor_works = False
+        for _ in range(strays):
+            sprocket.on_index(bench.now_us)
+        assert bench.go() == OVERDUE
+        return len(bench.opened) - before
+
+    assert passed_unnoticed(2) == passed_unnoticed(0)
+
+
 def test_a_stall_stops_the_move_and_costs_the_position():
     bench = Bench().registered()
     bench.wheel.stall_at = 700
@@ -277,3 +293,32 @@ def test_a_halt_opens_what_was_passed_since_the_last_poll():
     passed = len(bench.wheel.let_go) - pockets
     assert passed > 2
     assert len(bench.opened) - pockets == passed + 1
+    bench.wait(1)
+    assert len(bench.opened) - pockets == passed + 1  # and says it once
+
+
+def test_a_halt_behind_the_last_pocket_opens_no_other():
+    bench = Bench().registered()
+    bench.sprocket.run(3, bench.now_us)
+    while bench.sprocket.pending:
+        bench.round(bench.now_us + 1_000)
+    opened = len(bench.opened)
+    assert bench.sprocket.moving
+    bench.sprocket.halt()
+    bench.wait(400_000)
+    # Braking for the dwell behind it, the wheel has not the speed to reach one more.
+    assert len(bench.opened) == opened
+
+
+def test_index_edges_on_the_way_back_tell_nothing():
+    bench = Bench().registered()
+    sprocket = bench.sprocket
+    sprocket.nudge(-150, bench.now_us)
+    bench.go(bench.now_us + 300_000)
+    sprocket.on_index(bench.now_us)
+    bench.go()
+    bench.nudge(150)
+    for _ in range(3):
+        assert bench.run(5) == ARRIVED
+        assert sprocket.known
+        assert not sprocket.slipped
