@@ -16,12 +16,19 @@ from collections.abc import Callable
 from typing import Protocol
 
 from hostsim.answers import Cause, Counters, Drift, Progress, Result
-from hostsim.errors import AnswerTimeoutError, LinkError, NotReadyError, ProtocolError
+from hostsim.errors import (
+    AnswerTimeoutError,
+    DeviceError,
+    LinkError,
+    NotReadyError,
+    ProtocolError,
+)
 from hostsim.words import RequestState, UnitMode, UnitState
 
 OPERATION_TIMEOUT_S = 60.0  # a change of state may register the sprocket: a turn at creep speed
 PROGRESS_TIMEOUT_S = 600.0  # a request in which nothing moves for so long will not close
-LOST_COMMANDS_MAX = 3  # so many commands may be lost on the way to Execute
+LOST_COMMANDS_MAX = 3  # so many commands to Execute may be lost, or overtaken by events
+SETTINGS_CONFLICT = -221  # SCPI-1999: of a command that is not legal now, or not safe
 TICKET_MAX = 65_535  # a module counts tickets in one word of a fieldbus
 
 # The one command that leads on towards Execute from each state in which the unit rests.
@@ -127,8 +134,9 @@ class Dispenser(ABC):
     def make_ready(self) -> None:
         """Lead the unit to Execute, by the commands a person would give one after the other.
 
-        Motion starts only by this explicit call. Raises NotReadyError when the unit falls back:
-        look at its cause, put it right, call again.
+        Motion starts only by this explicit call. Raises NotReadyError when the unit falls back, or
+        a command is not safe, as with the guard open: look at its cause, put it right, call again.
+        Raises DeviceError when another link is in command.
         """
         left = set(TOWARDS_EXECUTE)
         lost_left = LOST_COMMANDS_MAX
@@ -144,6 +152,13 @@ class Dispenser(ABC):
                     raise
                 lost_left -= 1
                 after = self._resting_state()
+            except DeviceError as refused:  # not safe, or it has gone on by itself meanwhile
+                if refused.number != SETTINGS_CONFLICT:
+                    raise
+                after = self._resting_state()
+                if after is state or not lost_left:
+                    raise NotReadyError(after, self.cause()) from refused
+                lost_left -= 1
             state = after
 
     # -- requests -----------------------------------------------------------------------------

@@ -81,7 +81,7 @@ class TextLink:
             if left_s <= 0 or len(self._heard) > LINE_BYTES_MAX:
                 raise AnswerTimeoutError(
                     f"no answer on {wire.name} within {timeout_s:g} s: "
-                    "is a module on it, at this baud rate?"
+                    "is a module on it, at this baud rate, speaking SCPI?"
                 )
             self._heard += wire.read(left_s)
         line, _, self._heard = self._heard.partition(b"\n")

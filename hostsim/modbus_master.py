@@ -135,7 +135,7 @@ class ModbusMaster:
                 return answer
         raise AnswerTimeoutError(
             f"no answer from address {address} on {wire.name} within {self._timeout_s:g} s: "
-            "is a module with this address on it, at this baud rate?"
+            "is a module with this address on it, at this baud rate, speaking Modbus?"
         )
 
 

@@ -8,7 +8,7 @@ import pytest
 
 from controller.cycle import causes
 from hostsim.client import DispenserClient
-from hostsim.errors import DeviceError, LinkError
+from hostsim.errors import DeviceError, LinkError, NotReadyError
 from hostsim.links import SimLink
 from hostsim.modbus_client import BLOCK, ModbusClient
 from hostsim.modbus_master import ModbusMaster, find_answer
@@ -156,6 +156,29 @@ def test_a_refusal_carries_the_number_that_scpi_has_for_it(rig):
     assert nuts.result(2).outcome is Outcome.SHORT
     nuts.command("stop")
     assert nuts.cause().text == "stop command"
+
+
+@pytest.mark.parametrize("link", ["modbus", "scpi"])
+def test_a_unit_that_may_not_start_says_why_and_what_to_do(link):
+    rig = Rig(link, 1)
+    (nuts,), plant = rig.clients, rig.modules[0].plant
+    plant.guard(False)
+    rig.wait(0.1)
+    with pytest.raises(NotReadyError, match=r"aborted: guard open.*Isolate") as stopped:
+        nuts.make_ready()
+    assert stopped.value.state is UnitState.ABORTED
+    assert stopped.value.cause.code == causes.GUARD_OPEN
+    plant.guard(True)
+    rig.wait(0.1)
+    nuts.make_ready()
+    assert nuts.state() is UnitState.EXECUTE
+
+
+def test_a_unit_that_another_link_commands_is_refused_as_such():
+    rig = Rig("modbus", 1)
+    DispenserClient(SimLink(rig.modules[0])).lock()
+    with pytest.raises(DeviceError, match="-203"):  # SCPI-1999: Command protected
+        rig.clients[0].make_ready()
 
 
 def test_who_commands_is_in_command_until_it_has_been_silent(rig):
