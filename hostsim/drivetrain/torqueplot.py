@@ -82,6 +82,7 @@ def _draw_run(axes: Axes, config: ModuleConfig, drive: Drive) -> None:
     axes.set_xlim(0, ramp[-1])
     axes.legend(loc="upper left", ncols=2)
     axes.set_xlabel("motor speed in a run (rev/s)")
+    axes.set_ylabel("torque in a run (mN m)")
 
 
 def _asked_mn_m(config: ModuleConfig, drive: Drive, sign: int) -> tuple[np.ndarray, np.ndarray]:

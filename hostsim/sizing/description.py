@@ -217,7 +217,11 @@ class Plan:
         rate = self.velocity_rev_s / float(self.train.ratio) * self.wheel.pockets
         return [
             Line("velocity_rev_s", self.velocity_rev_s, f"{rate:.2f} pockets a second"),
-            Line("acceleration_rev_s2", runs.acceleration_rev_s2, f"in {self.ramp_s * 1e3:g} ms"),
+            Line(
+                "acceleration_rev_s2",
+                runs.acceleration_rev_s2,
+                f"to speed in {(1 + JERK_SHARE) * self.ramp_s * 1e3:.0f} ms",
+            ),
             Line("jerk_rev_s3", runs.jerk_rev_s3),
             Line("start_stop_rev_s", runs.start_stop_rev_s, "without a ramp"),
             Line("creep_rev_s", runs.creep_rev_s, "for freeing, registering and maintenance"),
@@ -252,7 +256,7 @@ class Plan:
             Line("low_sensor", True, "a sensor sees that level"),
             Line("pitch_mm", round(envelope.along_mm, 2), "from part to part"),
             Line("height_mm", MAGAZINE_MM, "of the column, along the channel"),
-            Line("incline_deg", 65.0, "of the channel; 90 is upright"),
+            Line("incline_deg", round(self.wheel.incline_deg, 1), "of the channel; 90 is upright"),
             Line("friction", 0.25, "of steel on the channel"),
             Line("side_pressure", 0.4, "what the walls get of the push along the channel"),
             Line("push_n", 0.0, "of a follower on the last part"),

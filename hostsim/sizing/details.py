@@ -16,13 +16,22 @@ from hostsim.sizing.sheet import (
     move_to,
 )
 from hostsim.sizing.view import BORE_MM, CHAIN, DEGREE, PART, View, slot
-from hostsim.sizing.wheel import CLEARANCE_MM
+from hostsim.sizing.wheel import CLEARANCE_MM, LEAN_DEG
 
 BLOCK_MM = 61.0  # height of the title block
 BAR_MM = 100
 DETAIL_MM = (76.0, 26.0)  # room for the enlarged pockets, across and deep
 DETAIL_SCALES = (5, 4, 3, 2)
 SHANK_MM = 16.0  # shown of a long one
+STANCE_MM = 48.0  # below the section's title
+FAINT_INK = "#57606a"
+STANDS = ("On edge, with the release edge lowest:", "parts fall from it past the beam.")
+FLAT = ("Its back is at the motor's side.",)
+HANGING = (
+    f"Leaned back by {LEAN_DEG:g}\N{DEGREE SIGN}, so that heads rest on it.",
+    "Gears and motor are at the heads' side:",
+    "shanks sweep the other.",
+)
 CAUTION = (
     "Caution: run only with the guard shut; its switch must cut the drive in hardware. Isolate the",
     "supply before reaching in. The firmware is no safety function. Local codes apply.",
@@ -49,9 +58,7 @@ def draw_section(view: View, corner: Point) -> None:
     middle = axis_x + wheel.pitch_radius_mm
     if envelope.slot_mm:
         draw_head(sheet, wheel.part, Point(middle, top))
-        shown = min(envelope.below_mm, SHANK_MM)
-        shank = Point(middle - envelope.slot_mm / 2, top)
-        sheet.rectangle(shank, envelope.slot_mm, shown, fill=PART)
+        draw_shank(sheet, envelope.slot_mm, envelope.below_mm, Point(middle, top))
     else:
         lies = Point(middle - envelope.across_mm / 2, top + seat - envelope.above_mm)
         sheet.rectangle(lies, envelope.across_mm, envelope.above_mm, fill=PART)
@@ -61,6 +68,28 @@ def draw_section(view: View, corner: Point) -> None:
         sheet.dimension(
             Point(rim_x, top), Point(rim_x, top + seat), f"{seat:.2f} seat", beyond - rim_x
         )
+
+
+def draw_shank(sheet: Sheet, across_mm: float, long_mm: float, top: Point) -> None:
+    """What hangs below the head; of a long one the beginning, broken off, with its length."""
+    half = across_mm / 2
+    cut = long_mm > SHANK_MM
+    end = SHANK_MM if cut else long_mm
+    # A long break as ISO 128 draws it: a zigzag.
+    zigzag = ((-half, 0.0), (-half / 3, 0.0), (0.0, -1.2), (half / 6, 1.2), (half / 2, 0.0))
+    corners = [(-half, -end), *(zigzag if cut else ((-half, 0.0),)), (half, 0.0), (half, -end)]
+    points = [top.moved(right, end + down) for right, down in corners]
+    sheet.path([move_to(points[0]), *map(line_to, points[1:]), "Z"], "shank", fill=PART)
+    if cut:
+        sheet.text(top.moved(0, end + 4.5), f"{long_mm:g} below the head", SMALL_MM, "middle")
+
+
+def draw_stance(view: View, corner: Point) -> None:
+    """How the wheel stands when it runs, in words."""
+    hangs = bool(view.wheel.part.envelope.slot_mm)
+    view.sheet.text(corner, "how it stands", SMALL_MM)
+    for row, line in enumerate((*STANDS, *(HANGING if hangs else FLAT)), 1):
+        view.sheet.text(corner.moved(0, 4 * row), line, SMALL_MM, fill=FAINT_INK)
 
 
 def draw_head(sheet: Sheet, part: Part, below: Point) -> None:
@@ -115,9 +144,9 @@ def draw_detail(view: View, corner: Point) -> None:
         axis.polar(90 + side * half, scale * wheel.pitch_radius_mm) for side in (1, -1)
     )
     reach = scale * wheel.pocket_mm / 2
-    sheet.dimension(first, second, f"{wheel.chord_mm:.2f}", -reach - 8)
+    sheet.dimension(first, second, f"{wheel.chord_mm:.2f}", -reach - 10)
     near, far = first.moved(reach, 0), second.moved(-reach, 0)
-    sheet.dimension(near, far, f"{wheel.web_mm:.2f}", -reach - 2)
+    sheet.dimension(near, far, f"{wheel.web_mm:.2f}", -reach - 4)
     bottom = second.polar(90 - half + 180, reach)
     sheet.dimension(axis.polar(90 - half, rim), bottom, f"{depth_mm:.2f}", reach + 7)
 
@@ -168,7 +197,7 @@ def draw_block(view: View, paper_name: str) -> None:
     column = (width - 8) / 3
     for place, (name, value) in enumerate(cells):
         at = corner.moved(4 + place // 5 * column, 20.5 + place % 5 * 5.2)
-        sheet.text(at, name, SMALL_MM, fill="#57606a")
+        sheet.text(at, name, SMALL_MM, fill=FAINT_INK)
         sheet.text(at.moved(32, 0), value, TEXT_MM)
     sheet.line(corner.moved(0, 15.5), corner.moved(width, 15.5))
     sheet.line(corner.moved(0, 45), corner.moved(width, 45))

@@ -16,10 +16,12 @@ from hostsim.sizing.design import Design
 from hostsim.sizing.details import (
     BAR_MM,
     BLOCK_MM,
+    STANCE_MM,
     draw_bar,
     draw_block,
     draw_detail,
     draw_section,
+    draw_stance,
 )
 from hostsim.sizing.sheet import (
     FAINT,
@@ -47,9 +49,7 @@ PAPERS = (("A4", 210, 297), ("A3", 297, 420), ("A2", 420, 594), ("A1", 594, 841)
 BORDER_MM = 10.0
 BELOW_MM = 82.0  # for section, enlarged pockets and scale bar
 AROUND_MM = 28.0  # of the guide, for dimensions
-ASIDE = 0.5  # cosine from which on a channel lies rather than stands
 RING_MM = (4.0, 7.5)  # the ring's inner and outer edge outside the guide
-MOUTH_ON_TOP_DEG = 125.0
 FLARE_MM = 4.0  # depth of the funnel from the channel to the gap in the guide
 EITHER_WAY = "\N{PLUS-MINUS SIGN}"
 DWELL, SPREAD = "#8fc1e3", "#f2b26b"
@@ -69,7 +69,9 @@ def draw(design: Design, path: Path) -> None:
     draw_parts(view)
     draw_guide(view)
     add_dimensions(view)
-    draw_section(view, Point(BORDER_MM + 8, top))
+    left = Point(BORDER_MM + 8, top)
+    draw_section(view, left)
+    draw_stance(view, left.moved(0, STANCE_MM))
     right = width - BORDER_MM - BAR_MM - 4
     draw_detail(view, Point(right, top))
     draw_bar(sheet, Point(right, top + BELOW_MM - 10))
@@ -137,26 +139,13 @@ def draw_guide(view: View) -> None:
     """The guide from the mouth to the release edge, the channel of the magazine, the turning."""
     wheel, sheet, axis = view.wheel, view.sheet, view.axis
     radius = wheel.guide_radius_mm
-    half_mm = (wheel.part.envelope.across_mm + CLEARANCE_MM) / 2
     mouth = wheel.mouth_pitches * wheel.pitch_deg
     half_deg = wheel.mouth_deg / 2
     begin, end = view.place(mouth - half_deg, radius), view.place(0, radius)
     large = mouth - half_deg > 180
     guide = [move_to(begin), arc_to(end, radius, clockwise=False, large=large)]
     sheet.path(guide, "guide", stroke_width=f"{THICK_MM}")
-    way = DOWN_DEG - mouth
-    reach = radius + RING_MM[1] + 6
-    flare = radius * math.cos(math.radians(half_deg)) + FLARE_MM
-    for side in (-1, 1):
-        wall = axis.polar(way + 90, side * half_mm)
-        narrow, lip = wall.polar(way, max(flare, radius)), axis.polar(way + side * half_deg, radius)
-        funnel = [move_to(lip), line_to(narrow), line_to(wall.polar(way, reach))]
-        sheet.path(funnel, f"mouth-{side}", stroke_width=f"{THICK_MM}")
-    # Beside the channel's end or above it, so that its walls run through no word.
-    aside = abs(math.cos(math.radians(way))) > ASIDE
-    anchor = "middle" if not aside else "end" if math.cos(math.radians(way)) < 0 else "start"
-    at = axis.polar(way, reach + (1.5 if aside else 4))
-    sheet.text(at, f"mouth, {wheel.mouth_deg:.1f}{DEGREE}", SMALL_MM, anchor)
+    draw_channel(view)
     sheet.line(
         end, view.place(0, radius + RING_MM[1] + 9), "release-edge", stroke_width=f"{THICK_MM}"
     )
@@ -169,6 +158,30 @@ def draw_guide(view: View) -> None:
     start, stop = axis.polar(35, turn), axis.polar(125, turn)
     sheet.path([move_to(start), arc_to(stop, turn, clockwise=False)], stroke_width="0.3")
     sheet.arrow(stop, 125 + 90 + 8)
+
+
+def draw_channel(view: View) -> None:
+    """The end of the magazine's channel, which points at the axis, and the funnel to the gap."""
+    wheel, sheet, axis = view.wheel, view.sheet, view.axis
+    radius = wheel.guide_radius_mm
+    half_mm = (wheel.part.envelope.across_mm + CLEARANCE_MM) / 2
+    half_deg = wheel.mouth_deg / 2
+    way = DOWN_DEG - wheel.mouth_pitches * wheel.pitch_deg
+    reach = radius + RING_MM[1] + 6
+    flare = radius * math.cos(math.radians(half_deg)) + FLARE_MM
+    for side in (-1, 1):
+        wall = axis.polar(way + 90, side * half_mm)
+        narrow, lip = wall.polar(way, max(flare, radius)), axis.polar(way + side * half_deg, radius)
+        funnel = [move_to(lip), line_to(narrow), line_to(wall.polar(way, reach))]
+        sheet.path(funnel, f"mouth-{side}", stroke_width=f"{THICK_MM}")
+    # To the left of the channel's end and of the extension line of the wheel's diameter.
+    end = axis.polar(way, reach).polar(way + 90, half_mm + 2)
+    beside = Point(min(end.x, axis.x - wheel.rim_radius_mm - 1.5), end.y)
+    for row, words in enumerate((
+        f"mouth, {wheel.mouth_deg:.1f}{DEGREE}",
+        f"channel, {wheel.incline_deg:.1f}{DEGREE} to level",
+    )):  # fmt: skip
+        sheet.text(beside.moved(0, 4 * row), words, SMALL_MM, "end")
 
 
 def draw_ring(view: View) -> None:
@@ -201,14 +214,13 @@ def add_dimensions(view: View) -> None:
     wheel, sheet, axis, plan = view.wheel, view.sheet, view.axis, view.design.plan
     radius = wheel.guide_radius_mm
     left, right = axis.moved(-wheel.rim_radius_mm, 0), axis.moved(wheel.rim_radius_mm, 0)
-    # A mouth near the top has its channel where the dimension would stand.
-    above = 13 if wheel.mouth_pitches * wheel.pitch_deg < MOUTH_ON_TOP_DEG else 24
+    above = RING_MM[1] + 6 + 10  # the channel ends below it
     sheet.dimension(left, right, f"{DIAMETER}{2 * wheel.rim_radius_mm:.2f} wheel", radius + above)
     add_pitch(view)
     ring = radius + sum(RING_MM) / 2
     beside = axis.x - radius - 12
     sheet.leader(
-        view.place(wheel.mouth_pitches * wheel.pitch_deg * 0.5, radius),
+        view.place((wheel.mouth_pitches * wheel.pitch_deg - wheel.mouth_deg / 2) / 2, radius),
         Point(beside, axis.y + radius * 0.5 + 3),
         f"{DIAMETER}{2 * radius:.2f} guide",
     )
@@ -223,8 +235,8 @@ def add_dimensions(view: View) -> None:
         f"spread {EITHER_WAY}{wheel.spread_deg:.1f}{DEGREE} of release",
     )
     sheet.leader(
-        axis.polar(DOWN_DEG + 60, wheel.pitch_radius_mm),
-        Point(axis.x + radius + 12, axis.y + radius * 0.6),
+        axis.polar(DOWN_DEG + 130, wheel.pitch_radius_mm),
+        Point(axis.x + radius + 12, axis.y - radius - 5),
         f"{DIAMETER}{2 * wheel.pitch_radius_mm:.2f} pitch circle",
     )
 
@@ -232,7 +244,7 @@ def add_dimensions(view: View) -> None:
 def add_pitch(view: View) -> None:
     """The angle between two pockets on the right."""
     wheel, sheet, axis = view.wheel, view.sheet, view.axis
-    lower = DOWN_DEG + (max(0, round(90 / wheel.pitch_deg - 0.5)) + 0.5) * wheel.pitch_deg
+    lower = DOWN_DEG + (max(0, round(90 / wheel.pitch_deg - 1)) + 0.5) * wheel.pitch_deg
     upper = lower + wheel.pitch_deg
     reach = wheel.guide_radius_mm + 8
     for angle in (lower, upper):
@@ -242,4 +254,7 @@ def add_pitch(view: View) -> None:
     sheet.arrow(first, lower - 90)
     sheet.arrow(last, upper + 90)
     words = f"{wheel.pitch_deg:.6g}{DEGREE}, {wheel.pockets} times"
-    sheet.text(axis.polar((lower + upper) / 2, reach + 2), words, SMALL_MM)
+    at = axis.polar((lower + upper) / 2, reach + 2)
+    # Beyond the extension line of the wheel's diameter, which may come by here.
+    beside = max(at.x, axis.x + wheel.rim_radius_mm + 1.5) if upper > 360 else at.x
+    sheet.text(Point(beside, at.y), words, SMALL_MM)

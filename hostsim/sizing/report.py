@@ -83,6 +83,7 @@ def figures(best: Design) -> dict[str, list[tuple[str, str, str, str]]]:
             ("thickness", f"{wheel.thickness_mm:.2f}", "mm", f"seats {wheel.seat_mm:.2f} deep"),
             ("guide", f"{2 * wheel.guide_radius_mm:.2f}", "mm", "inside diameter of the guide"),
             ("mouth", f"{wheel.mouth_deg:.1f}", "deg", f"open for {wheel.mouth_pockets:g} pitch"),
+            ("channel", f"{wheel.incline_deg:.1f}", "deg", "to level, and points at the axis"),
             ("parts on the wheel", str(wheel.parts_on_it), "parts", "at rest, mouth to edge"),
         ],
         "Release": [

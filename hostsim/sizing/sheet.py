@@ -19,6 +19,8 @@ THICK_MM, THIN_MM = 0.5, 0.18
 TEXT_MM, SMALL_MM = 3.0, 2.5
 ARROW_MM = 2.2
 FONT = "DejaVu Sans, Arial, sans-serif"
+LETTER = 0.65  # of the height: the width that a letter is allowed for; DejaVu's digits take 0.64
+BESIDE_MM = 1.0  # between words and what they stand beside
 INK, FAINT = "#22272e", "#8b949e"
 
 
@@ -113,24 +115,26 @@ class Sheet:
     def dimension(self, start: Point, end: Point, words: str, shift_mm: float) -> None:
         """A dimension between two points, its line `shift_mm` to the left of the way there.
 
-        Between arrows too close for the words, they stand beside the line.
+        Words that don't fit between the two extension lines stand beyond the second arrow, where
+        nothing crosses them (ISO 129-1 has both).
         """
         way = math.degrees(math.atan2(start.y - end.y, end.x - start.x))
         from_, to = start.polar(way + 90, shift_mm), end.polar(way + 90, shift_mm)
         side = math.copysign(1.0, shift_mm)
         for body, tip in ((start, from_), (end, to)):
             self.line(body.polar(way + 90, side), tip.polar(way + 90, 1.5 * side), stroke=FAINT)
-        length = math.dist(start, end)
+        length, wide = math.dist(start, end), width_mm(words, SMALL_MM)
         inside = length > 3 * ARROW_MM
-        if inside:
-            self.line(from_, to)
-        else:  # arrows from outside
-            self.line(from_.polar(way + 180, 2 * ARROW_MM), to.polar(way, 2 * ARROW_MM))
+        fits = wide + BESIDE_MM < length
+        before, beyond = (0.0, 0.0) if inside else (2 * ARROW_MM, 2 * ARROW_MM)
+        if not fits:
+            beyond = 2 * ARROW_MM + wide
+        self.line(from_.polar(way + 180, before), to.polar(way, beyond))
         self.arrow(from_, way + (180 if inside else 0))
         self.arrow(to, way + (0 if inside else 180))
-        middle = Point((from_.x + to.x) / 2, (from_.y + to.y) / 2)
+        at = from_.polar(way, length / 2 if fits else length + beyond - wide / 2)
         upright = 90 - (90 - way) % 180  # reads from below or from the right
-        self.text(middle.polar(upright + 90, 1.0), words, SMALL_MM, "middle", upright)
+        self.text(at.polar(upright + 90, BESIDE_MM), words, SMALL_MM, "middle", upright)
 
     def leader(self, tip: Point, bend: Point, words: str) -> None:
         """A remark with an arrow to what it is about; the words go on from the bend."""
@@ -156,6 +160,11 @@ class Sheet:
         looks = {"stroke": INK, "stroke_width": _said(THIN_MM), **style}
         for key, value in looks.items():
             element.set(key.replace("_", "-"), value)
+
+
+def width_mm(words: str, size_mm: float) -> float:
+    """Room that a line of text is allowed for."""
+    return LETTER * size_mm * len(words)
 
 
 def move_to(to: Point) -> str:

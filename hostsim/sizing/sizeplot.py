@@ -22,6 +22,8 @@ LOOKS = {  # limit -> colour, mark
     "lash": (ORANGE, "^"),
 }
 NEAR = (0.09, 0.05)  # marks so close share a label: of the width and the height that marks cover
+LABEL_ROOM = 0.16  # of the width that marks cover, to their right: a label of three numbers
+PLATE = {"boxstyle": "square,pad=0.1", "fc": "white", "ec": "none", "alpha": 0.6}
 ROOM = 1.7  # times the fastest rate is shown; a limit above that does not matter
 
 
@@ -53,8 +55,9 @@ def draw_designs(axes: Axes, found: Found) -> None:
             )  # fmt: skip
     for at, numbers in named(found).items():
         axes.annotate(
-            ", ".join(numbers), at, (8, 3), textcoords="offset points", fontsize=8, color=INK
-        )
+            ", ".join(numbers), at, (8, 3), textcoords="offset points", fontsize=8, color=INK,
+            bbox=PLATE,
+        )  # fmt: skip
     best = found.best
     axes.plot([best.width_mm], [best.rate], "o", ms=13, mfc="none", mec=INK, mew=1.4, label="best")
     axes.set_xlabel("width of the housing (mm); the numbers are pockets")
@@ -63,6 +66,8 @@ def draw_designs(axes: Axes, found: Found) -> None:
     high = max(each.rate for each in found.designs)
     margin = max(0.12 * (high - low), 0.05 * high)
     axes.set_ylim(low - margin, high + 2 * margin)
+    widths = [each.width_mm for each in found.designs]
+    axes.set_xlim(right=max(widths) + LABEL_ROOM * max(_span(widths), 1.0))
     axes.legend(loc="best", fontsize=8, **BACKED)
 
 
@@ -105,4 +110,5 @@ def draw_limits(axes: Axes, found: Found) -> None:
     axes.set_ylabel("limit (parts/s)")
     axes.xaxis.set_major_locator(MaxNLocator(integer=True, min_n_ticks=1))
     axes.grid(visible=False, axis="x")
-    axes.legend(loc="upper left", ncols=3, fontsize=8, **BACKED)
+    # Above the axes: a limit may run anywhere in them.
+    axes.legend(loc="lower left", bbox_to_anchor=(0, 1), ncols=3, fontsize=8, frameon=False)

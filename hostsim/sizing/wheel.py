@@ -15,6 +15,10 @@ parts in until it ends at the release edge.
 At the mouth of the magazine the guide has a gap, so wide that a pocket stays open to the channel
 for some of its way, and so narrow that two parts can't stand in it side by side and wedge.
 
+The wheel stands on edge, the release edge straight below its axis, and the magazine's channel
+points at the axis: where the mouth is says how steep the channel is.  Hanging parts would tip in an
+upright wheel, so theirs is leaned back until heads rest on it, which takes some of the slope.
+
 The edge lets a part go over some millimetres of travel, not at a point: it tips, and it has play in
 its pocket.  That travel, seen from the axis, is the spread; what it and the lash of the gears leave
 of half a pitch is the dwell, the angle around rest within which no part can fall.
@@ -40,7 +44,9 @@ HANGING_MM = 4.0  # thickness of a wheel that parts hang in
 EDGE_MM = 1.3  # travel over which a part tips off a printed edge, either way
 MOUTH_POCKETS = 0.7  # of a pitch a pocket lies open to the channel: more, and the next one does too
 MOUTH_PARTS = 0.9  # of a part it moves meanwhile: two parts must not stand in the mouth abreast
-MOUTH_DEG = 90.0  # about so far the magazine stands before the release edge
+MOUTH_DEG = 155.0  # about so far the magazine stands before the release edge: above the wheel, on
+# the side that goes down, so that parts slide in by their weight and fall out by it
+LEAN_DEG = 20.0  # that a wheel is leaned back in which parts hang: heads stay on it
 PRINTED_G_CM3 = 1.24  # PLA, printed solid
 
 
@@ -132,6 +138,14 @@ class Wheel:
     def mouth_pitches(self) -> float:
         """From the middle of the magazine's mouth to the release edge: a half more than a whole."""
         return max(1.5, round(MOUTH_DEG / self.pitch_deg - 0.5) + 0.5)
+
+    @property
+    def incline_deg(self) -> float:
+        """Slope of the channel against level; 90 is upright."""
+        in_plane = 90 - abs(180 - self.mouth_pitches * self.pitch_deg)
+        lean = LEAN_DEG if self.part.envelope.slot_mm else 0.0
+        steep = math.sin(math.radians(in_plane)) * math.cos(math.radians(lean))
+        return math.degrees(math.asin(steep))
 
     @property
     def mouth_pockets(self) -> float:

@@ -3,10 +3,13 @@
 import math
 import re
 import xml.etree.ElementTree as ET
+from itertools import combinations
 
 import numpy as np
 import pytest
 import shapely
+from matplotlib.font_manager import FontProperties
+from matplotlib.textpath import TextPath
 from shapely import LineString, Polygon
 from shapely.affinity import rotate, translate
 
@@ -63,8 +66,8 @@ def test_the_lines_are_the_wheel(drawn):
     assert float(web.get("y1")) - axis[1] == pytest.approx(wheel.guide_radius_mm, abs=0.01)
 
 
-def outline(path):
-    """The polygon that an SVG path of lines and arcs shorter than half a turn means."""
+def corners(path):
+    """The points along an SVG path of lines and arcs shorter than half a turn."""
     points = []
     for kind, rest in re.findall(r"([MLA]) ([^MLAZ]*)", path):
         values = numbers(rest)
@@ -83,7 +86,12 @@ def outline(path):
             points += list(middle + radius * np.array([np.cos(along), np.sin(along)]).T)
         else:
             points.append(end)
-    return Polygon(points)
+    return points
+
+
+def outline(path):
+    """The polygon that such a path means."""
+    return Polygon(corners(path))
 
 
 def test_the_outline_is_the_wheel_that_another_library_makes(drawn):
@@ -146,6 +154,96 @@ def test_nothing_leaves_the_paper_and_no_dimension_is_missing(drawn):
         f"beam {design.plan.beam.drop_mm:g} mm",
     ):
         assert value in words
+
+
+def lines_of(root):
+    """Every line that is drawn, as (what, shapely line)."""
+    for each in root.iter():
+        kind = each.tag.removeprefix(SVG)
+        if kind == "line":
+            yield (
+                each,
+                LineString([[float(each.get(key + n)) for key in ("x", "y")] for n in ("1", "2")]),
+            )
+        elif kind == "circle":
+            at = shapely.Point(float(each.get("cx")), float(each.get("cy")))
+            yield each, at.buffer(float(each.get("r"))).exterior
+        elif kind == "path" and len(points := corners(each.get("d"))) > 1:
+            yield each, LineString(points)
+
+
+def room_of(text):
+    """The rectangle that a line of text takes, by the font's own outlines."""
+    size = float(text.get("font-size"))
+    weight = text.get("font-weight", "normal")
+    font = FontProperties(family="DejaVu Sans", size=size, weight=weight)
+    (left, low), (right, high) = TextPath((0, 0), text.text, prop=font).get_extents().get_points()
+    shift = {"start": 0.0, "middle": -(left + right) / 2, "end": -right}[text.get("text-anchor")]
+    room = shapely.box(left + shift, -high, right + shift, -low)
+    turned = numbers(text.get("transform", "rotate(0"))[0]
+    at = float(text.get("x")), float(text.get("y"))
+    return translate(rotate(room, turned, origin=(0, 0)), *at)
+
+
+ANY = {
+    "one": ("ISO 4032 M5",),
+    "three pockets": ("ISO 4032 M4", None, (3, 3)),
+    "four pockets": ("ISO 4032 M4", None, (4, 4)),
+    "nine pockets": ("ISO 4032 M8", None, (9, 9)),
+    "sixteen pockets": ("ISO 7089 M3", None, (16, 16)),
+    "thin": ("ISO 7089 M2.5",),
+    "small screw": ("ISO 4762 M2.5x4",),
+    "long screw": ("ISO 10642 M10x100",),
+    "large ring": ("ring outer=40mm hole=20mm height=3mm",),
+}
+
+
+@pytest.mark.parametrize("name", ANY)
+def test_no_line_runs_through_a_word_and_no_word_into_another(name, tmp_path):
+    draw(found(*ANY[name]).best, tmp_path / "wheel.svg")
+    root = ET.parse(tmp_path / "wheel.svg").getroot()
+    texts = [each for each in root.iter(f"{SVG}text") if each.text != "0"]
+    rooms = [room_of(each) for each in texts]
+    lines = list(lines_of(root))
+    for text, room in zip(texts, rooms, strict=True):
+        through = [ET.tostring(each) for each, line in lines if line.intersects(room)]
+        assert not through, text.text
+    for (one, room), (other, beside) in combinations(zip(texts, rooms, strict=True), 2):
+        assert not room.intersects(beside), (one.text, other.text)
+
+
+def test_the_channel_slopes_as_the_description_says_and_points_at_the_axis(drawn):
+    design, root = drawn
+    circle = by_name(root, "pitch-circle")
+    axis = np.array([float(circle.get("cx")), float(circle.get("cy"))])
+    walls = [np.array(corners(by_name(root, f"mouth-{side}").get("d"))) for side in (-1, 1)]
+    right, down = np.mean([wall[-2] - wall[-1] for wall in walls], axis=0)
+    in_plane = math.atan2(down, abs(right))
+    hangs = design.wheel.part.envelope.slot_mm > 0
+    lean = math.radians(20 if hangs else 0)  # the note on the drawing says so
+    slope = math.degrees(math.asin(math.sin(in_plane) * math.cos(lean)))
+    assert design.config.values["magazine"]["incline_deg"] == pytest.approx(slope, abs=0.06)
+    assert 40 < slope <= 90
+    middle = (walls[0][-1] + walls[1][-1]) / 2
+    across = np.array([-down, right]) / math.hypot(right, down)
+    assert across @ (axis - middle) == pytest.approx(0, abs=1e-3)
+    words = " | ".join(each.text for each in root.iter(f"{SVG}text"))
+    assert ("Leaned back by 20" in words) == hangs
+    assert ("heads' side" in words) == hangs
+
+
+def test_a_long_shank_is_broken_off_and_says_how_long_it_is(tmp_path):
+    draw(found("ISO 4762 M4x12").best, tmp_path / "short.svg")
+    draw(found("ISO 4762 M4x40").best, tmp_path / "long.svg")
+    short, long = (ET.parse(tmp_path / f"{name}.svg").getroot() for name in ("short", "long"))
+    (said,) = [each.text for each in long.iter(f"{SVG}text") if "below the head" in each.text]
+    assert numbers(said)[0] == pytest.approx(40, abs=1)  # ISO 4762: js17
+    assert not [each for each in short.iter(f"{SVG}text") if "below the head" in each.text]
+    heights = [
+        np.ptp(np.array(corners(by_name(each, "shank").get("d")))[:, 1]) for each in (short, long)
+    ]
+    assert heights[0] == pytest.approx(12, abs=0.5)
+    assert heights[1] < 20
 
 
 def test_a_larger_wheel_goes_on_larger_paper_and_none_beyond_that():
