@@ -15,9 +15,10 @@ what is still owed is the quantity less the *upper* bound.
 A good pulse that fits no open pocket but finds a silent or empty one is a part that clung and
 fell late: it is that pocket's part.  Every other pulse is evidence that disagrees: a second
 pulse for a filled pocket, one that is too long, one without any pocket.  It may be a part, so it
-raises the upper bound only, and the two bounds stay apart: the bag has to be checked.  A pulse too
-short for a part is noise; but where it falls into the window of a pocket that stays silent, that
-pocket is no longer provable.
+raises the upper bound only, and the two bounds stay apart: the bag has to be checked.  One that is
+too long may hold the parts of several pockets that cling together and come off together, so that
+those which are silent by then are no longer provable.  A pulse too short for a part is noise; but
+where it falls into the window of a pocket that stays silent, that one is no longer provable.
 
 The numbers are the truth about the bag only as far as the faults considered go; see the
 simulated module's list of fault classes for what can be told apart and what cannot.
@@ -115,10 +116,11 @@ class Tally:
         if verdict == SHORT:
             self._hint(start_us)
             return SHORT
-        if verdict == LONG:  # one part or two
+        if verdict == LONG:  # one part or more
             if not self._fill(start_us, DOUBTFUL):
                 self._doubt()
             self._doubt()
+            self._overlaid(start_us)
             return LONG
         if self._fill(start_us, FILLED):
             return GOOD
@@ -140,8 +142,7 @@ class Tally:
         """The beam could not see for a while: open and silent pockets can't be proven empty."""
         for pocket in self._open:
             pocket[_HINT] = True
-        self.silent = 0
-        self.misses.blinded()
+        self._unprovable()
 
     def lost_edges(self):
         """The board lost edges: any pocket may hide a part that was not seen."""
@@ -194,6 +195,17 @@ class Tally:
             if start_us >= pocket[_FROM]:
                 pocket[_HINT] = True
                 return
+
+    def _overlaid(self, start_us):
+        """Parts have fallen one upon the other: any that was due by then may be among them."""
+        for pocket in self._open:
+            if start_us >= pocket[_FROM]:
+                pocket[_HINT] = True
+        self._unprovable()
+
+    def _unprovable(self):
+        self.silent = 0
+        self.misses.blinded()
 
     def _part(self):
         self.lower += 1

@@ -5,8 +5,9 @@ Theory of operation
 A clinging part (oil, a burr, a magnetised part) hangs on as the sprocket turns on. Each time the
 sprocket passes a dwell position, where the jolt of the gears meets the least load, it comes off
 with probability one half; while the sprocket rests it comes off after an exponential time. It
-never comes off close to the release of another pocket, so that its pulse stands alone: a clinging
-part that fell together with another one would be `double_together`, which cannot be detected.
+never comes off close to the release of another pocket, nor to another clinging part, so that its
+pulse stands alone: one that fell together with another would be `double_together`, which cannot be
+detected.
 """
 
 from collections.abc import Callable
@@ -20,6 +21,7 @@ from hostsim.plant.faults import FaultMix
 from hostsim.plant.ledger import Ledger
 
 OFF_AT_DWELL = 0.5  # probability of coming off as the sprocket passes a dwell position
+ALONE_US = 60_000  # between two that come off: longer than parts overlap in the beam
 
 
 class Edge:
@@ -45,6 +47,7 @@ class Edge:
         self._chance = chance
         self._parts: list[Part] = []
         self._rests = 0  # numbers the times at rest
+        self._alone_us = 0  # until when the one that came off last is alone
 
     def hold(self, part: Part) -> None:
         """A part does not fall when its pocket lets go of it."""
@@ -74,6 +77,7 @@ class Edge:
     def _come_off_later(self) -> None:
         wait_ms = min(self._chance.exponential(self._mix.cling_ms), self._mix.cling_limit_ms)
         due_us = self._agenda.now_us + round(1e3 * wait_ms)
+        due_us = max(due_us, self._alone_us)
         self._agenda.at(due_us, self._come_off_at_rest, self._rests)
 
     def _come_off_at_rest(self, rest: int) -> None:
@@ -85,4 +89,5 @@ class Edge:
 
     def _come_off(self) -> None:
         self._log.add(self._agenda.now_us, "a clinging part comes off")
+        self._alone_us = self._agenda.now_us + ALONE_US
         self._fall(self._parts.pop(0))

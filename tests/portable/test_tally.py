@@ -130,6 +130,26 @@ def test_a_long_pulse_is_one_part_or_two():
     assert bounds(tally) == (0, 2)
 
 
+def test_a_long_pulse_may_hold_the_parts_of_every_pocket_that_is_silent_by_then():
+    """Three cling, and come off together: they are not made up for."""
+    tally = opened(5, [0, 100_000, 200_000, 300_000, 400_000])
+    tally.pulse(60_000, GOOD)
+    tally.expire(391_000)  # pockets 2, 3 and 4 are silent
+    tally.pulse(391_500, LONG)
+    tally.pulse(460_000, GOOD)
+    assert tally.prove_empty() == 0
+    assert tally.lower == 2 and tally.upper >= 5
+    assert tally.owed == 0
+
+
+def test_a_long_pulse_says_nothing_of_pockets_that_come_later():
+    tally = opened(2, [0, 100_000])
+    tally.pulse(60_000, LONG)
+    tally.expire(1_000_000)
+    assert tally.prove_empty() == 1  # the second one
+    assert bounds(tally) == (1, 2)
+
+
 def test_noise_counts_nothing_but_spoils_the_proof_of_a_silent_pocket():
     tally = opened(2, [0, 100_000])
     tally.pulse(60_000, GOOD)

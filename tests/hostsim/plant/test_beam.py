@@ -175,6 +175,17 @@ def test_a_part_clings_through_a_rest_as_long_as_the_mix_says() -> None:
     assert mean_us == pytest.approx(200_000, abs=5 * 200_000 / len(waits_us) ** 0.5)
 
 
+def test_clinging_parts_come_off_one_after_the_other() -> None:
+    """Two at once would overlap in the beam, which is a mix of its own."""
+    rig = Rig(quiet(cling=1.0, cling_ms=1.0, cling_limit_ms=5.0), hole_m=0.0)
+    rig.run(40, fall_us=5_000_000)
+    widths = [width_us for _, width_us in rig.pulses()]
+    off_us = rig.said("comes off")
+    assert len(widths) == 40
+    assert len(off_us) == rig.plant.truth.mishaps["cling"] > 30
+    assert min(after - before for before, after in itertools.pairwise(off_us)) > 2 * max(widths)
+
+
 def test_a_person_wipes_clinging_parts_off() -> None:
     rig = Rig(quiet(cling=1.0, cling_ms=1e6, cling_limit_ms=1e7))
     rig.run(3, fall_us=200_000)
