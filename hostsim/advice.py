@@ -73,7 +73,8 @@ def _rate(facts: Facts) -> Iterator[str]:
         ("pockets may pass before a part has slid in (estimated)", facts.refill_rate,
          "raise magazine.incline_deg"),
     ):  # fmt: skip
-        if facts.cruise_rate > rate:
+        # Where parts don't slide at all no rate helps; the drive train's warning says what does.
+        if facts.cruise_rate > rate > 0:
             yield (
                 f"above {rate:.1f} pockets/s {limit}, and cruise is {facts.cruise_rate:.1f}:"
                 f" set limits.velocity_rev_s to {at_most(rate * motor_rev, 2)} or less,"

@@ -14,8 +14,8 @@ roots, unless its teeth are shifted outward by x = 1 - z sin^2(alpha) / 2 module
 machine elements.)
 
 The least backlash that ordinary practice gives a pair is that of ISO/TR 10064-2:1996 (formula from
-memory), j = 2/3 (0.06 + 0.0005 a + 0.03 m) mm.  A wheel's lash reaches the sprocket divided by what
-is still geared down behind it.
+memory), j = 2/3 (0.06 + 0.0005 a + 0.03 m) mm, square to the flanks: a wheel turns by it over its
+base radius.  A wheel's lash reaches the sprocket divided by what is still geared down behind it.
 """
 
 import math
@@ -64,7 +64,7 @@ class Pair:
 
     @property
     def backlash_mm(self) -> float:
-        """Least backlash of ordinary practice, along the pitch circle near enough."""
+        """Least backlash of ordinary practice, square to the flanks."""
         return 2 / 3 * (0.06 + 0.0005 * self.centres_mm + 0.03 * self.module_mm)
 
 
@@ -117,7 +117,8 @@ def least_lash_deg(train: Sequence[Pair]) -> float:
     """Lash at the sprocket if every pair has the least backlash of ordinary practice."""
     lash_rad = 0.0
     for at, pair in enumerate(train):
-        own_rad = pair.backlash_mm / (pitch_mm(pair.driven, pair.module_mm) / 2)
+        base_mm = pitch_mm(pair.driven, pair.module_mm) / 2 * math.cos(PRESSURE_RAD)
+        own_rad = pair.backlash_mm / base_mm
         lash_rad += own_rad / prod(later.driven / later.driver for later in train[at + 1 :])
     return math.degrees(lash_rad)
 

@@ -81,7 +81,7 @@ def told(part: Part, asked: str) -> str:
         ),
         f"To paste into a module description\n\n{part.toml()}",
         "Sources\n" + "\n".join(f"- {source}" for source in part.sources),
-        f"next: tallywheel size {quoted(asked)} --width 60",
+        f"next: tallywheel size {quoted(asked)}",
     ]
     return "\n\n".join(sections)
 

@@ -146,6 +146,12 @@ def test_what_is_wrong_is_warned_of(changes, said):
     assert any(said in line for line in check(*changes).warnings)
 
 
+def test_nobody_is_told_to_run_at_no_speed_where_parts_do_not_slide():
+    warned = check(("magazine", "incline_deg", 10.0)).warnings
+    assert any("don't slide" in line for line in warned)
+    assert not any("limits.velocity_rev_s to 0.00" in line for line in warned)
+
+
 def test_the_lowest_limit_binds():
     slow = check(("beam", "drop_mm", 60.0), ("limits", "velocity_rev_s", 6.0))
     assert slow.binding.name == "separation at the beam"

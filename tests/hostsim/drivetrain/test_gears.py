@@ -96,8 +96,8 @@ def test_the_least_backlash(module_mm, centres_mm, table_mm):
 
 def test_lash_of_the_first_stage_is_geared_down_by_the_second():
     one = gears.least_lash_deg(gears.pairs([[17, 51]], 1.0))
-    # 0.0713 mm on a radius of 25.5 mm
-    assert one == pytest.approx(math.degrees(0.07133 / 25.5), rel=1e-3)
+    # 0.0713 mm between flanks, j_bn in the TR, on a base radius of 25.5 mm cos 20 degrees
+    assert one == pytest.approx(math.degrees(0.07133 / (25.5 * 0.93969)), rel=1e-3)
     two = gears.least_lash_deg(gears.pairs([[17, 51], [17, 51]], 1.0))
     assert two == pytest.approx(one * (1 + 1 / 3))
 

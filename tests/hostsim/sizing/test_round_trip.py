@@ -111,6 +111,13 @@ def test_a_stranger_gets_from_a_part_to_100_parts_by_the_commands_that_are_print
     assert {path.suffix for path in tmp_path.iterdir()} == {".toml", ".svg"}
 
 
+@pytest.mark.parametrize("name", ["ISO 7089 M10", "ring outer=40mm hole=20mm height=3mm"])
+def test_what_comes_after_looking_at_a_part_runs_for_a_large_one_too(name, capsys):
+    assert main(["part", name]) == 0
+    last = capsys.readouterr().out.rstrip().splitlines()[-1]
+    assert main(shlex.split(last.removeprefix("next: "))[1:]) == 0
+
+
 def test_the_example_of_the_help_is_one_that_runs(tmp_path, capsys, monkeypatch):
     monkeypatch.chdir(tmp_path)
     for verb in ("size", "part"):
