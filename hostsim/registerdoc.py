@@ -32,12 +32,13 @@ OPENING = f"""\
 # Modbus registers
 
 Made from the register table by `python -m hostsim.registerdoc`; do not edit. How the bus behaves
-is told in [README.md](README.md#the-bus). `tallywheel registers --json` prints the map for programs.
+is told in [README.md](README.md#the-bus), a request from beginning to end
+[there as well](README.md#a-request-from-a-plc). `tallywheel registers --json` prints the map for
+programs.
 
-Version {MAP_VERSION} of the map. Addresses are those in the frame, from 0: register 202 is 203 where a
-tool counts from 1, and 400203 or 300203 as a reference number. What numbers of states, outcomes
-and causes mean is told at the end. A request from beginning to end stands in
-[README.md](README.md#a-request-from-a-plc).
+Version {MAP_VERSION} of the map. Addresses are those in the frame, from 0: register 202 is 203
+where a tool counts from 1, and 400203 or 300203 as a reference number. What numbers of states,
+outcomes and causes mean is told at the end.
 
 - **Registers** are read by functions 3 and 4 alike, across blocks where no address is left out, at
   most 125 at a time. All that one read returns is as of one instant.
