@@ -147,7 +147,7 @@ CAUSES = (
         WARNING,
         SUSPENDED,
         "no bag or nest in place",
-        "Put a bag or nest in place; the unit then goes on by itself.",
+        "Put a bag or nest in place; the unit then unsuspends by itself.",
     ),
     (
         CHUTE_BLOCKED,
