@@ -16,6 +16,7 @@ NOTE = (
     f"Limits hold the true value with {100 * CONFIDENCE:g} % confidence.\n"
     "Steps and lash: bounds of the motor step to which an edge is told.\n"
     "Fall and phase: from two rates, limits after Welch.\n"
+    "Drop: of a fall from rest as long; a ruler shows more.\n"
     "Early and late: normal tolerance limits (NIST/SEMATECH e-Handbook 7.2.6.3).\n"
     "Shortest: two thirds of the least width seen; longest: the range seen, 15 % wider (common"
     " practice). The merge gap follows from the hole and the fall.\n"

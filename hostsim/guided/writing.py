@@ -66,7 +66,7 @@ def changes(session: Session) -> list[Change]:
             propose("sprocket.release_deg", round(release_deg, 2), "mean phase of release")
         drop = value("two rates", "drop_mm")
         if not drop[1] <= config.values["beam"]["drop_mm"] <= drop[2]:
-            propose("beam.drop_mm", round(drop[0], 2), "from the mean fall")
+            propose("beam.drop_mm", round(drop[0], 2), "a fall from rest of that time")
     for name, why in WINDOWS.items():
         new = value("windows", name)
         if new is not None:
