@@ -117,8 +117,9 @@ CAUSES = (
         WARNING,
         HELD,
         "parts are still missing after the last allowed run",
-        "Top up the bag by hand; then unhold. If it comes again, isolate the supply and look for "
-        "a worn sprocket or parts that feed badly.",
+        "Add nothing to the bag: unhold for the rest, or order it anew if the request has closed. "
+        "If it comes again, isolate the supply and look for a worn sprocket or parts that feed "
+        "badly.",
     ),
     (
         HOLD_COMMAND,

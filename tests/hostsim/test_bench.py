@@ -11,8 +11,9 @@ from hostsim.config import convert, load
 from hostsim.dispensing import dispense
 from hostsim.links import SimLink
 from hostsim.module import SimModule
+from hostsim.plant.faults import FaultMix
 from hostsim.serve import TiedTime
-from hostsim.words import Outcome, UnitState
+from hostsim.words import Outcome, RequestState, UnitState
 
 NUT = load(Path(__file__).parents[2] / "configs" / "m4_nut.toml")
 SECOND_US = 1_000_000
@@ -42,6 +43,28 @@ def test_requests_go_on_after_whatever_stopped_the_unit(faults):
     assert [delivery.result.ticket for delivery in deliveries] == list(range(1, 9))
     assert any(delivery.exact for delivery in deliveries)
     assert all(delivery.truthful for delivery in deliveries)
+
+
+def test_what_is_missing_after_the_last_run_comes_once_the_unit_is_unheld():
+    """So whoever topped the bag up by hand as well would have too many in it."""
+    few = convert({**NUT.values, "recovery": {**NUT.values["recovery"], "runs": 2}}, NUT.path)
+    mix = FaultMix("empty", "", empty=0.3, wear_gain=0.0)
+    with SimModule(few, 1, mix) as module:
+        client = DispenserClient(SimLink(module), poll_s=0.2)
+        client.make_ready()
+        module.tell("REQ:OPEN 1,30")
+        held = 0
+        while client.progress().state is not RequestState.CLOSED:
+            client.time.pause(0.2)
+            if client.state() is UnitState.HELD:
+                cause = client.cause()
+                assert (cause.code, held < 20) == (causes.RETRIES_USED, True)
+                assert cause.remedy.startswith("Add nothing to the bag: unhold")
+                held += 1
+                client.give("unhold")
+        assert held
+        assert client.result(1).outcome is Outcome.EXACT
+        assert module.plant.truth.passed == 30
 
 
 def test_the_magazine_is_refilled_also_within_a_request():
