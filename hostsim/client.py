@@ -95,9 +95,11 @@ class DispenserClient(Dispenser):
     # -- exchange -----------------------------------------------------------------------------
 
     def ask(self, query: str, *, repeatable: bool = True, timeout_s: float | None = None) -> str:
-        """Send a query and return its response unit.
+        """Send a query and return its response unit: one line, so no `SYSTem:HELP:HEADers?`.
 
-        Raises DeviceError when refused, LinkError when the line is lost for good.
+        It is repeated after a lost line if it is `repeatable`. Raises DeviceError when refused,
+        LinkError when the line is lost for good, ProtocolError if it has not just one answer, and
+        ValueError, before anything is sent, if it is not one line of printable ASCII.
         """
         return self._expect(self._exchange(query, repeatable, timeout_s), 1, query)[0]
 
@@ -111,6 +113,8 @@ class DispenserClient(Dispenser):
 
     def _exchange(self, message: str, repeatable: bool, timeout_s: float | None) -> list[str]:
         """Send `message` and the question for errors; return the response units but the error."""
+        if not (message.isascii() and message.isprintable()):
+            raise ValueError(f"{message!r} is not one line of printable ASCII")
         line = f"{message};:SYSTem:ERRor?"
         timeout_s = self._timeout_s if timeout_s is None else timeout_s
         tries_left = TRIES if repeatable else 1
@@ -313,7 +317,8 @@ class DispenserClient(Dispenser):
 
     def setting(self, name: str) -> Field | list[Field]:
         """One setting by its name, a table row after row. DeviceError if there is no such name."""
-        values = fields(self.ask(f'SETTing:VALue? "{name}"'))
+        quoted = name.replace('"', '""')
+        values = fields(self.ask(f'SETTing:VALue? "{quoted}"'))
         return values[0] if len(values) == 1 else values
 
     def measured_parts(self) -> Iterator[MeasuredPart]:

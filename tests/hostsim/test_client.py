@@ -237,8 +237,20 @@ def test_a_request_may_wait_for_help_as_long_as_its_module_has_patience(tmp_path
     assert (result.outcome, result.cause) == (Outcome.SHORT, causes.MAGAZINE_EMPTY)
 
 
+def test_what_is_no_line_is_not_sent(tmp_path):
+    with Peer(tmp_path, script()) as peer, connect(peer) as module:
+        for message in ("UNIT:STATe?\nUNIT:MODE?", "UNIT:COMMand stop\r", "SETT:VAL? 'größe'"):
+            with pytest.raises(ValueError, match="not one line of printable ASCII"):
+                module.ask(message)
+            with pytest.raises(ValueError, match="not one line of printable ASCII"):
+                module.tell(message)
+        assert peer.lines == []
+
+
 def test_a_simulated_module_refuses_what_it_does_not_understand_likewise():
     with DispenserClient(SimLink(SimModule(load(CONFIG))), timeout_s=0.2) as module:
         with pytest.raises(DeviceError, match="-109, Missing parameter;quantity"):
             module.tell("REQuest:OPEN 1")
+        with pytest.raises(DeviceError, match='-224, Illegal parameter value;no setting of "it"'):
+            module.setting('of "it"')
         assert module.state() is UnitState.STOPPED
