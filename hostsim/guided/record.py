@@ -119,9 +119,7 @@ class Record:
                 f"The record of {moment(old['begun'])} {why}; it is kept as {aside.name}."
             )
         record.begun = old["begun"]
-        for row in old["steps"]:
-            finding = Finding(row["verdict"], row["said"], row["values"], row["remedy"])
-            record.entries[row["key"]] = Entry(row["key"], row["title"], row["at"], finding)
+        record.entries = {entry.key: entry for entry in map(_entry, old["steps"])}
         return record, f"Going on with what was begun on {moment(old['begun'])}."
 
     def done(self, key: str) -> bool:
@@ -176,14 +174,30 @@ def _read(path: Path) -> dict[str, Any]:
         old = json.loads(path.read_text(encoding="utf-8"))
         if old["format"] != FORMAT:
             raise RecordError(f"{path} has format {old['format']}, not {FORMAT}: give another file")
-        for name in ("procedure", "module", "settings", "begun", "finished", "steps"):
-            old[name]
+        for name in ("procedure", "settings", "begun", "finished"):
+            if not isinstance(old[name], str):
+                raise TypeError(f"{name} is no text")
+        if not isinstance(old["module"], dict):
+            raise TypeError("module is no object")
+        for step in old["steps"]:
+            _entry(step)
     except (ValueError, KeyError, TypeError) as error:
         raise RecordError(
             f"{path} is no record of a guided procedure: give another file"
         ) from error
     found: dict[str, Any] = old
     return found
+
+
+def _entry(step: Mapping[str, Any]) -> Entry:
+    """One step as it was written. KeyError, TypeError or ValueError if somebody has edited it."""
+    texts = [step[name] for name in ("key", "title", "at", "verdict", "said", "remedy")]
+    if not all(isinstance(text, str) for text in texts) or not isinstance(step["values"], dict):
+        raise TypeError("a step holds something else than texts and values")
+    key, title, at, verdict, said, remedy = texts
+    if verdict not in (PASSED, FAILED, SKIPPED):
+        raise ValueError(f"there is no verdict {verdict}")
+    return Entry(key, title, at, Finding(verdict, said, step["values"], remedy))
 
 
 def _put_aside(path: Path, begun: str) -> Path:

@@ -21,7 +21,7 @@ from hostsim.plant.faults import FaultMix
 from hostsim.plant.ledger import Ledger
 
 OFF_AT_DWELL = 0.5  # probability of coming off as the sprocket passes a dwell position
-ALONE_US = 60_000  # between two that come off: longer than parts overlap in the beam
+ALONE_US = 60_000  # between two that fall: longer than parts overlap in the beam
 
 
 class Edge:
@@ -47,7 +47,7 @@ class Edge:
         self._chance = chance
         self._parts: list[Part] = []
         self._rests = 0  # numbers the times at rest
-        self._alone_us = 0  # until when the one that came off last is alone
+        self._alone_us = 0  # until when the part that fell last is to stay alone
 
     def hold(self, part: Part) -> None:
         """A part does not fall when its pocket lets go of it."""
@@ -55,6 +55,10 @@ class Edge:
         self._ledger.mishaps["cling"] += 1
         self._log.add(self._agenda.now_us, "a part clings to the edge")
         self._parts.append(part)
+
+    def another_falls(self) -> None:
+        """A part begins to fall: at rest none comes off for a while."""
+        self._alone_us = self._agenda.now_us + ALONE_US
 
     def at_dwell(self, _pocket: int, _direction: int) -> None:
         """The sprocket passes a dwell position."""
@@ -89,5 +93,5 @@ class Edge:
 
     def _come_off(self) -> None:
         self._log.add(self._agenda.now_us, "a clinging part comes off")
-        self._alone_us = self._agenda.now_us + ALONE_US
+        self.another_falls()
         self._fall(self._parts.pop(0))

@@ -201,6 +201,7 @@ class Pockets:
         self._log.add(self._agenda.now_us, f"pocket {pocket} lets go {parts}")
         if seat is not None:
             self._ledger.in_pockets -= parts
+            self._edge.another_falls()
             self._let_go(seat)
 
     def _let_go(self, seat: Seat) -> None:

@@ -40,6 +40,37 @@ def test_a_file_that_is_no_record_is_refused_and_kept(path, text):
     assert path.read_text() == text
 
 
+STEP = {
+    **{"key": "one", "title": "Step one", "at": "2026-11-26T10:00:00+00:00"},
+    **{"verdict": "passed", "said": "fine", "remedy": "", "values": {}},
+}
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"module": "me"},
+        {"begun": None},
+        {"finished": 7},
+        {"steps": 3},
+        {"steps": [3]},
+        {"steps": [{}]},
+        {"steps": [{**STEP, "verdict": "perhaps"}]},
+        {"steps": [{**STEP, "values": 3}]},
+        {"steps": [{**STEP, "at": 5}]},
+    ],
+    ids=str,
+)
+def test_a_record_that_somebody_has_edited_is_refused_and_kept(path, change):
+    record, _ = take_up(path)
+    record.save()
+    text = json.dumps({**record.as_dict(), **change})
+    path.write_text(text)
+    with pytest.raises(RecordError, match="give another file"):
+        take_up(path)
+    assert path.read_text() == text
+
+
 def test_the_record_of_another_module_or_procedure_is_refused(path):
     take_up(path)[0].save()
     with pytest.raises(RecordError, match="another module"):
