@@ -6,7 +6,7 @@ import pytest
 
 from hostsim.client import DispenserClient
 from hostsim.config import load
-from hostsim.errors import DeviceError
+from hostsim.errors import NotReadyError
 from hostsim.links import SimLink
 from hostsim.module import SimModule
 from hostsim.plant.wiring import Wiring
@@ -62,7 +62,7 @@ def test_a_motor_turns_the_wrong_way_or_not_at_all(mistake):
 def test_a_driver_fault_keeps_the_unit_from_being_reset():
     _, client = wired(driver_fault=True)
     assert not bits(client) & DRIVE
-    with pytest.raises(DeviceError):
+    with pytest.raises(NotReadyError):
         client.make_ready()
     assert client.state() is UnitState.ABORTED
 
