@@ -6,7 +6,7 @@ import pytest
 
 from hostsim.client import DispenserClient
 from hostsim.config import load
-from hostsim.errors import NotReadyError
+from hostsim.errors import DeviceError, NotReadyError
 from hostsim.links import SimLink
 from hostsim.module import SimModule
 from hostsim.plant.wiring import Wiring
