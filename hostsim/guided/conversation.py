@@ -23,7 +23,7 @@ from typing import Protocol, TextIO
 
 # How a sprocket was seen to turn, or that it was not seen.
 FORWARD, BACKWARD, STILL, AGAIN = "forward", "backward", "not at all", "show it again"
-WIDTH = 88
+WIDTH = 79  # a terminal has 80 columns unless somebody has made it wider
 INDENT = "    "
 
 
@@ -81,15 +81,10 @@ class Terminal:
 
     def show(self, text: str) -> None:
         for paragraph in text.split("\n"):
-            filled = textwrap.fill(
-                paragraph, WIDTH, initial_indent=INDENT, subsequent_indent=INDENT
-            )
-            self._say(filled + "\n")
+            self._say(_filled(paragraph) + "\n")
 
     def caution(self, text: str) -> None:
-        hang = INDENT + " " * len("CAUTION  ")
-        first = INDENT + "CAUTION  "
-        self._say(textwrap.fill(text, WIDTH, initial_indent=first, subsequent_indent=hang) + "\n")
+        self._say(_filled(text, "CAUTION  ") + "\n")
 
     def live(self, text: str) -> None:
         if self._sink.isatty():  # a log would fill up with it
@@ -98,14 +93,14 @@ class Terminal:
             self._drawn = True
 
     def ask_for(self, deed: str, text: str) -> None:
-        self._say(f"{INDENT}-> {text}\n")
+        self._say(_filled(text, "-> ") + "\n")
 
     def wait_for(self, deed: str, text: str) -> None:
-        self._await_ready(f"{INDENT}-> {text} Enter when it is done: ")
+        self._await_ready(_filled(f"{text} Enter when it is done, q to leave:", "-> ") + " ")
 
     def ready(self, text: str) -> None:
         if not self._agreed:
-            self._await_ready(f"{INDENT}{text} Enter to go on, q to leave: ")
+            self._await_ready(_filled(f"{text} Enter to go on, q to leave:") + " ")
 
     def agree(self, name: str, question: str) -> bool:
         return self.choose(name, question, ("yes", "no")) == "yes"
@@ -128,7 +123,7 @@ class Terminal:
 
     def count(self, name: str, question: str, low: int, high: int) -> int:
         while True:
-            said = self._ask(f"{INDENT}{question} ({low} to {high}): ")
+            said = self._ask(_filled(f"{question} ({low} to {high}):") + " ")
             if said.isdecimal() and low <= int(said) <= high:
                 return int(said)
             self._say(f"{INDENT}{said!r} is not allowed: give a whole number, {low} to {high}\n")
@@ -151,3 +146,16 @@ class Terminal:
             self._drawn = False
         self._sink.write(text)
         self._sink.flush()
+
+
+def _filled(text: str, mark: str = "") -> str:
+    """A paragraph in lines of the screen, indented; what follows its mark stands below itself."""
+    hang = INDENT + " " * len(mark)
+    return textwrap.fill(
+        text,
+        WIDTH,
+        initial_indent=INDENT + mark,
+        subsequent_indent=hang,
+        break_long_words=False,  # a path is copied whole or not at all
+        break_on_hyphens=False,
+    )

@@ -48,6 +48,27 @@ def test_where_nobody_answers_nothing_is_taken_for_granted(ask):
         ask(person)
 
 
+LONG = "Take every part out of magazine, sprocket and chute. " * 3
+A_PATH = "/a/path" * 9 + "-x.toml"
+
+
+@pytest.mark.parametrize("say", [
+    lambda person: person.show(f"{LONG}It is in {A_PATH}"),
+    lambda person: person.caution(LONG + A_PATH),
+    lambda person: person.ask_for("clear", LONG + A_PATH),
+    lambda person: person.wait_for("clear", LONG + A_PATH),
+    lambda person: person.ready(LONG + A_PATH),
+    lambda person: person.count("left", LONG + A_PATH, 0, 9),
+    lambda person: person.choose("way", LONG + A_PATH, ("3", "b")),
+])  # fmt: skip
+def test_nothing_is_wider_than_a_screen_of_80_columns_and_no_path_is_broken(say):
+    person, sink = talk("3")
+    say(person)
+    lines = sink.getvalue().splitlines()
+    assert max(map(len, lines)) <= 80 and len(lines) > 2
+    assert any(A_PATH in line for line in lines)
+
+
 def test_live_lines_do_not_fill_a_log():
     person, sink = talk()
     person.live("waiting (5 s)")
