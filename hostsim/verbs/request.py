@@ -11,6 +11,7 @@ from hostsim import modbus_master
 from hostsim.answers import Progress
 from hostsim.client import DispenserClient
 from hostsim.dispenser import TICKET_MAX, Dispenser
+from hostsim.errors import LinkError
 from hostsim.modbus_client import ModbusClient
 from hostsim.modbus_master import ModbusMaster
 from hostsim.report import advice, as_dict, verdict
@@ -24,7 +25,7 @@ BAUDS = {"scpi": 115_200, "modbus": modbus_master.BAUD}
 DETAILS = """\
 PORT is a device path such as /dev/ttyACM0, or what `tallywheel serve` prints. On a Modbus line,
 --address says which module is meant. The unit is led to Execute first (clear, reset, start), which
-moves the sprocket: see that the guard is shut.
+moves the sprocket: see that the guard is shut. Only to read a result that is there, nothing moves.
 The exit status is 0 only if the result is exact.
 
 A ticket makes a request unique: asked again, after a lost line or by mistake, it is not delivered
@@ -77,14 +78,17 @@ def run(args: argparse.Namespace) -> int:
     """Make the module ready, open the request, follow it, show its result."""
     with connected(args) as module, ProgressLine(sys.stderr) as line:
         part = module.part_name()
-        module.make_ready()
         ticket = args.ticket or module.next_ticket()
+        if ticket not in module.tickets():  # to read a result nothing needs to move
+            module.make_ready()
         watch = Watch(module, ticket, line)
         try:
             result = module.request(args.quantity, ticket, watch.look)
         except KeyboardInterrupt:
             line.say(f"tallywheel request: left; what was ordered goes on; {watch.way_back}")
             raise
+        except LinkError as lost:
+            raise VerbError(f"{lost}; what was ordered goes on; {watch.way_back}") from lost
         drift = module.drift()
     if drift.code:
         print(f"tallywheel request: warning: {drift.text}. {drift.remedy}", file=sys.stderr)

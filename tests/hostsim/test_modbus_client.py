@@ -4,14 +4,18 @@ Frames and their check sums: those of the usual tutorial for slave 17 (address 1
 tests of pymodbus and libmodbus; from memory where these do not have them.
 """
 
+import contextlib
+
 import pytest
 
 from controller.cycle import causes
+from hostsim.cli import main
 from hostsim.client import DispenserClient
 from hostsim.errors import DeviceError, LinkError, NotReadyError
 from hostsim.links import SimLink
 from hostsim.modbus_client import BLOCK, ModbusClient
 from hostsim.modbus_master import ModbusMaster, find_answer
+from hostsim.verbs import request
 from hostsim.words import Inputs, LinkName, Outcome, Questionable, RequestState, UnitMode, UnitState
 from tests.hostsim.linerig import Rig
 from tests.hostsim.scriptwire import Script
@@ -233,3 +237,18 @@ def test_an_alarm_of_drift_is_read_and_put_right_over_the_bus():
 def test_every_block_can_be_read_and_no_number_stands_in_the_client_twice(rig):
     for name, block in BLOCK.items():
         assert len(rig.clients[1].read(name)) == len(block[5])
+
+
+def test_the_request_verb_says_how_to_come_back_when_the_line_is_lost(rig, monkeypatch, capsys):
+    nuts = rig.clients[0]
+
+    def lost(ticket):
+        raise LinkError("the line is lost: check the cable")
+
+    monkeypatch.setattr(nuts, "result", lost)
+    monkeypatch.setattr(request, "connected", lambda args: contextlib.nullcontext(nuts))
+    assert main(["request", "port", "--quantity", "5"]) == 1
+    assert capsys.readouterr().err.splitlines()[-1] == (
+        "tallywheel request: the line is lost: check the cable; what was ordered goes on; "
+        "the same command with --ticket 1 comes back to it"
+    )

@@ -98,10 +98,14 @@ def test_a_request_that_is_cut_off_is_interrupted_and_not_delivered_again(
         assert module.request(QUANTITY, 2) == result
         assert module.request(3, 1).outcome is Outcome.EXACT
         assert module.tickets() == [3, 2, 1]
+    server.end(signal.SIGKILL)
+    server = serve(*options)
     again = ["--link", link, "--quantity", str(QUANTITY), "--ticket", "2"]
     assert main(["request", port, *again]) == 1
     output, errors = capsys.readouterr()
     assert output.startswith("interrupted: ") and "the power was cut" in errors
+    with connected(link, port) as module:
+        assert module.state() is UnitState.STOPPED  # only to ask starts nothing
     assert server.end() == (0, "", "")
     parts = fell(truth)
     assert parts[1, 1] == 3 and parts[1, 3] == 5 and set(parts) == {(1, 1), (1, 2), (1, 3)}
