@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from hostsim.sizing.design import LIMITS, SHARE, Design
 from hostsim.sizing.search import Found
-from hostsim.sizing.wheel import CLEARANCE_MM, EDGE_MM, WEB_MM
+from hostsim.sizing.wheel import CLEARANCE_MM, EDGE_MM, LEAN_DEG, WEB_MM
 from hostsim.table import table
 
 SAID = {
@@ -70,7 +70,11 @@ def figures(best: Design) -> dict[str, list[tuple[str, str, str, str]]]:
     """Rows (figure, value, unit, meaning) by group."""
     wheel, plan, train = best.wheel, best.plan, best.train
     envelope = wheel.part.envelope
-    fits = "its shank" if envelope.slot_mm else "the part"
+    fits, seats = "the part", f"seats {wheel.seat_mm:.2f} deep"
+    leans = "to level, and points at the axis"
+    if envelope.slot_mm:
+        fits, seats = "its shank", "heads hang on it"
+        leans += f"; the wheel leans back by {LEAN_DEG:g}"
     frame = plan.motor.frame
     mount = [("motor", f"{frame.face_mm:g}", "mm", frame.said)] if frame else []
     return {
@@ -80,10 +84,10 @@ def figures(best: Design) -> dict[str, list[tuple[str, str, str, str]]]:
             ("pocket width", f"{wheel.pocket_mm:.2f}", "mm", f"{fits} and {CLEARANCE_MM:g} mm"),
             ("web", f"{wheel.web_mm:.2f}", "mm", f"wall between pockets; {WEB_MM:g} is the least"),
             ("wheel", f"{2 * wheel.rim_radius_mm:.2f}", "mm", "diameter over the rim"),
-            ("thickness", f"{wheel.thickness_mm:.2f}", "mm", f"seats {wheel.seat_mm:.2f} deep"),
+            ("thickness", f"{wheel.thickness_mm:.2f}", "mm", seats),
             ("guide", f"{2 * wheel.guide_radius_mm:.2f}", "mm", "inside diameter of the guide"),
             ("mouth", f"{wheel.mouth_deg:.1f}", "deg", f"open for {wheel.mouth_pockets:g} pitch"),
-            ("channel", f"{wheel.incline_deg:.1f}", "deg", "to level, and points at the axis"),
+            ("channel", f"{wheel.incline_deg:.1f}", "deg", leans),
             ("parts on the wheel", str(wheel.parts_on_it), "parts", "at rest, mouth to edge"),
         ],
         "Release": [

@@ -106,6 +106,17 @@ def test_a_seat_takes_the_thickest_part_and_never_two_of_the_thinnest(name):
     assert height.most < seat_mm(part) < 2 * height.least
 
 
+@pytest.mark.parametrize("name", ["ISO 4032 M5", "ISO 4762 M4x12"])
+def test_with_any_number_of_pockets_the_channel_is_steep_enough_to_slide_down(name):
+    """Twice the angle of friction of steel on a printed channel, and more (mu 0.25, no source)."""
+    part = find_part(name)
+    for pockets in range(3, 61):
+        wheel = Wheel(part, pockets, least_radius_mm(part, pockets))
+        assert 2 * math.degrees(math.atan(0.25)) < wheel.incline_deg <= 90
+        before = wheel.mouth_pitches * wheel.pitch_deg  # the mouth, before the release edge
+        assert 130 < before <= 180  # in the upper half, on the side that goes down
+
+
 @pytest.mark.parametrize("name", NAMES)
 def test_the_mouth_opens_a_pocket_for_its_share_and_takes_no_two_parts_abreast(name):
     """A part that is straight above the middle of its pocket must clear both lips of the gap."""
