@@ -29,6 +29,20 @@ def test_the_nut():
     assert w.shortest_us < w.longest_us < w.stuck_us
 
 
+def test_at_the_creep_rate_a_part_may_come_long_before_or_after_its_edge():
+    w = Windows(settings())
+    # Half a pitch of 25.714 degrees less 19 in which nothing falls, at 800 of 9600 steps a turn.
+    either_way_us = 223_800
+    assert abs(w.creep_late_us - (79_882 + either_way_us)) <= 300
+    # Thrown down at 113.4 mm/s, the rim's speed at cruise, 15.655 mm: (565.6 - 113.4) mm/s / g.
+    assert abs(w.creep_early_us - (46_116 - either_way_us)) <= 300
+
+
+def test_three_parts_one_upon_the_other_do_not_stay_in_the_beam():
+    w = Windows(settings())
+    assert w.stuck_us > 3 * w.longest_us
+
+
 def test_what_is_set_replaces_what_is_derived():
     w = Windows(
         settings(
