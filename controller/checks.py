@@ -3,7 +3,7 @@
 Theory of operation
 -------------------
 A `Problem` names the key, the value found, its unit, the range allowed and the reason.  Functions
-named after the kinds of rows in `controller.settings` return a list of them, empty when all is
+named after the kinds of rows in `controller.keys` return a list of them, empty when all is
 well.  `related` looks at keys together; it skips a relation whose keys are missing or already
 refused, so that one mistake is reported once.
 """

@@ -1,6 +1,6 @@
 """The keys of a module description: TOML key, unit, firmware key, and the factor between them.
 
-Ranges and defaults of the firmware's keys stand in `controller.settings` alone; the keys that only
+Ranges and defaults of the firmware's keys stand in `controller.keys` alone; the keys that only
 the simulated module and the figures need (torque, magazine, joint) carry theirs here.  Their
 defaults are round figures of common practice, to be replaced by one's own.
 """

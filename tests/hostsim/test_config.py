@@ -297,6 +297,19 @@ def test_the_table_covers_every_firmware_key():
     )
 
 
+def test_the_guide_names_every_key_that_may_be_left_out_and_no_section_that_may_not():
+    guide = (CONFIGS / "README.md").read_text()
+    told = " ".join(guide[guide.index("Keys that may be left out") :].split("\n\n")[0].split())
+    whole = set(re.findall(r"(?<!in )`\[(\w+)\]`", told))
+    for section in SECTIONS:
+        rows = [row for row in ROWS if row.section == section and row.core]
+        free = [row for row in rows if core.ROW_OF[row.core][5] is not core.REQUIRED]
+        assert (section in whole) == (bool(free) and free == rows), section
+        if section not in whole:
+            for row in free:
+                assert f"`{row.key}`" in told or f"`{row.name}`" in told, row.key
+
+
 TOML = st.recursive(
     st.booleans() | st.integers() | st.floats() | st.text(max_size=6),
     lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=6), inner),
