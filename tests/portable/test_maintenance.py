@@ -1,6 +1,6 @@
 """Bench moves: whose parts are whose, how the wheel is found, and what ends a move."""
 
-from controller.cycle import causes
+from controller.cycle import causes, unit
 from controller.cycle.verdict import DOUBTFUL, EXACT
 from tests.portable.rig import Rig
 from tests.portable.wheel import PITCH
@@ -72,6 +72,22 @@ def test_a_jog_may_follow_while_the_part_of_the_last_one_falls():
     assert len(rig.moving_when) - moves == 25
     assert len(rig.passed) - passed in (2, 3)
     assert told(rig, "REQ:RES?")[2] == EXACT
+
+
+def test_a_jog_may_follow_while_the_part_of_the_last_one_is_in_the_beam():
+    rig = bench_with_a_bag()
+    dropped = len(rig.wheel.let_go)
+    while len(rig.wheel.let_go) == dropped:
+        rig.tell("MAIN:JOG 20000")
+        at_rest(rig)
+    while rig.firmware.reader.open_since_us is None:
+        rig.wait(1_000)
+    rig.wait(1_000)
+    rig.tell("MAIN:JOG 20000")
+    assert rig.ask("SYST:ERR?").startswith("0,")
+    over(rig)
+    rig.wait(500_000)
+    assert told(rig, "REQ:RES?")[2:5] == [EXACT, 3, 3]
 
 
 # ---- finding the wheel ----------------------------------------------------------------------
@@ -170,6 +186,10 @@ def test_reset_and_stop_end_a_purge_within_what_is_under_way():
         rig.tell(line)
         at_rest(rig)
         assert rig.wheel.issued - issued <= 64, line  # the pulses a drive may have in flight
+        while rig.firmware.service.unit.state == unit.STOPPING:
+            rig.wait(1_000)
+        if state == "STOPPED":  # which it says only when all is over
+            assert not rig.firmware.maintenance.busy
         over(rig)
         fallen = len(rig.passed)
         rig.wait(2_000_000)

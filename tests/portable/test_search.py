@@ -37,6 +37,24 @@ def test_going_back_with_the_position_unknown_is_slack_that_opens_nothing():
     assert len(bench.opened) == 2
 
 
+def test_a_search_opens_a_pocket_at_once_whatever_has_been_gone_back():
+    bench = Bench(**NO_SENSOR)
+    bench.nudge(100)
+    bench.nudge(-80)
+    bench.sprocket.run(1, bench.now_us)
+    bench.round(bench.now_us + 1)
+    assert len(bench.opened) == 2
+
+
+def test_an_index_edge_on_the_way_back_does_not_tell_the_place():
+    bench = Bench()
+    bench.sprocket.nudge(-150, bench.now_us)
+    bench.go(bench.now_us + 300_000)
+    bench.sprocket.on_index(bench.now_us)  # the flag leaves its sensor by the side it came from
+    bench.go()
+    assert not bench.sprocket.known
+
+
 def test_slack_is_half_a_pitch_at_most():
     bench = Bench(**NO_SENSOR)
     for _ in range(3):

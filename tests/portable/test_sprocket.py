@@ -308,17 +308,3 @@ def test_a_halt_behind_the_last_pocket_opens_no_other():
     bench.wait(400_000)
     # Braking for the dwell behind it, the wheel has not the speed to reach one more.
     assert len(bench.opened) == opened
-
-
-def test_index_edges_on_the_way_back_tell_nothing():
-    bench = Bench().registered()
-    sprocket = bench.sprocket
-    sprocket.nudge(-150, bench.now_us)
-    bench.go(bench.now_us + 300_000)
-    sprocket.on_index(bench.now_us)
-    bench.go()
-    bench.nudge(150)
-    for _ in range(3):
-        assert bench.run(5) == ARRIVED
-        assert sprocket.known
-        assert not sprocket.slipped
