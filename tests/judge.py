@@ -14,6 +14,7 @@ from hostsim.engine import InProcess, Note, Order, Reply, Scene
 from hostsim.module import SimModule
 from hostsim.plant.faults import FaultMix
 from hostsim.plant.plant import Plant
+from hostsim.plant.world import World
 from hostsim.store import SimStore
 
 # A beam that dies clear with a part half way through it ends the pulse before the part is through.
@@ -87,10 +88,15 @@ class JudgedModule(SimModule):
     """A simulated module whose firmware is watched."""
 
     def __init__(
-        self, config: ModuleConfig, seed: int = 1, faults: str | FaultMix = "none"
+        self,
+        config: ModuleConfig,
+        seed: int = 1,
+        faults: str | FaultMix = "none",
+        machine: World | None = None,
+        watch: Watched | None = None,
     ) -> None:
-        self.watch = Watched()
-        super().__init__(config, seed, faults, self.watch)
+        self.watch = watch or Watched()
+        super().__init__(config, seed, faults, self.watch, machine=machine)
         self.watch.plant = self.plant
 
     @property

@@ -18,7 +18,9 @@ pulse for a filled pocket, one that is too long, one without any pocket.  It may
 raises the upper bound only, and the two bounds stay apart: the bag has to be checked.  One that is
 too long may hold the parts of several pockets that cling together and come off together, so that
 those which are silent by then are no longer provable.  A pulse too short for a part is noise; but
-where it falls into the window of a pocket that stays silent, that one is no longer provable.
+where it falls into the window of a pocket that stays silent, that one is no longer provable.  While
+the beam can't see, even a pocket that was proven empty may let go what clings to it: it is taken
+back into the upper bound.
 
 The numbers are the truth about the bag only as far as the faults considered go; see the
 simulated module's list of fault classes for what can be told apart and what cannot.
@@ -204,7 +206,10 @@ class Tally:
         self._unprovable()
 
     def _unprovable(self):
+        """Silent pockets may have let go unseen, and those proven empty what clung to them."""
         self.silent = 0
+        self.upper += self.empty
+        self.empty = 0
         self.misses.blinded()
 
     def _part(self):

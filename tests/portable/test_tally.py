@@ -185,6 +185,18 @@ def test_what_a_blinded_beam_has_not_seen_can_not_be_proven():
     assert bounds(tally) == (0, 3)
 
 
+def test_what_clings_to_a_pocket_proven_empty_may_fall_while_the_beam_is_blind():
+    tally = opened(3, [0, 100_000])
+    tally.pulse(60_000, GOOD)
+    tally.expire(1_000_000)
+    tally.prove_empty()
+    assert bounds(tally) == (1, 1)
+    tally.blinded()
+    assert bounds(tally) == (1, 2)
+    tally.blinded()  # it stays so, however often it is said
+    assert bounds(tally) == (1, 2)
+
+
 def test_lost_edges_may_hide_a_part_more():
     tally = opened(1, [0])
     tally.pulse(60_000, GOOD)
