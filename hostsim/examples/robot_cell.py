@@ -169,7 +169,8 @@ class Station:
                 yield from self._start()
             elif told != cause.code:
                 told = cause.code
-                self.say(f"{state}: {cause.text}. {cause.remedy}" if told else f"{state}")
+                why = f"{cause.text}. {cause.remedy}" if told else "as after power-up. Look at it."
+                self.say(f"{state}: {why}")
                 since = self._button.presses()
                 self.say(FULL if told == MAGAZINE_EMPTY else DONE)
             elif self._button.presses() != since:
