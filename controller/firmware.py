@@ -343,9 +343,9 @@ class Firmware:
         """Wind the open request up; it closes when all that fell is counted."""
         self.request.finish(causes.CANCELLED, SHORT)
 
-    def load(self, parts):
-        """Parts were put into the magazine."""
-        self.counters.magazine += parts
+    def magazine_holds(self, parts):
+        """Somebody has put parts into the magazine, or counted what is in it."""
+        self.counters.magazine = parts
         self.events.note(self.now_us, ev.MAGAZINE, self.counters.magazine)
         self.book.keep()
 

@@ -259,6 +259,10 @@ class DispenserClient(Dispenser):
         """Tell the module that `parts` more have been put into its magazine."""
         self.tell(f"MAGazine:LOAD {parts}")
 
+    def count_magazine(self, parts: int) -> None:
+        """Tell the module how many parts are in its magazine, whatever it reckons."""
+        self.tell(f"MAGazine:LEVel {parts}", repeatable=True)
+
     def magazine(self) -> Magazine:
         """Parts thought to be in the magazine, and how many it holds."""
         return self._read(Magazine, "MAGazine:LEVel?")

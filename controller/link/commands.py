@@ -105,6 +105,13 @@ TREE = STANDARD + (
                 "",
                 "say that parts have been added",
             ),
+            (
+                ":LEVel",
+                "fw.magazine_level",
+                ((NUMBER, "parts", 0, "magazine_capacity"),),
+                "",
+                "say how many parts are in it, where some were taken out or counted by hand",
+            ),
             (":LEVel?", "fw.magazine", (), "level,capacity", "parts reckoned to be left"),
         ),
     ),

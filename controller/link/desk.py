@@ -168,7 +168,15 @@ class Desk(Readings):
             allowed = f"allowed 1..{room}" if room else "none allowed"
             raise Refused(OUT_OF_RANGE, f"parts {parts}, {allowed}: level {level} of {capacity}")
         self._take()
-        self._fw.load(parts)
+        self._fw.magazine_holds(level + parts)
+
+    def magazine_level(self, parts):
+        """Say that `parts` parts are in the magazine, whatever was reckoned."""
+        capacity = self.magazine()[1]
+        if not 0 <= parts <= capacity:
+            raise Refused(OUT_OF_RANGE, f"parts {parts}, allowed 0..{capacity}")
+        self._take()
+        self._fw.magazine_holds(parts)
 
     def sprocket_changed(self):
         """Say that a new sprocket is in: its counters start anew, its position is unknown."""

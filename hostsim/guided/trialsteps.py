@@ -35,9 +35,7 @@ def count_trial(session: Session) -> Finding:
         talk.wait_for("empty the bag", "Empty the bag.")
         talk.wait_for(f"fill {batch}", f"Count {batch} parts by hand and put them in from above.")
         session.may_turn("trial")  # only now are hands out again
-        magazine = client.magazine()
-        if magazine.level + batch <= magazine.capacity:
-            client.load_magazine(batch)
+        client.count_magazine(batch)
         client.set_rate(share)
         result = order(session, batch + MORE, give_up_when_waiting(session))
         session.rest()  # whoever looks what is left does so at a motor without current

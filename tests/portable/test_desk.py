@@ -189,6 +189,17 @@ def test_the_magazine_holds_what_it_holds():
     assert rig.ask("MAG:LEV?") == "100,100"
 
 
+def test_who_has_counted_or_emptied_the_magazine_says_so():
+    rig = Rig(magazine_capacity=100)
+    rig.tell("MAG:LOAD 60")
+    rig.tell("MAG:LEV 0")
+    assert rig.ask("MAG:LEV?") == "0,100"
+    rig.tell("MAG:LOAD 100")
+    for parts in ("101", "-1"):
+        assert rig.refused("MAG:LEV " + parts) == OUT_OF_RANGE
+    assert rig.ask("MAG:LEV?") == "100,100"
+
+
 # ---- what it says ---------------------------------------------------------------------------
 
 

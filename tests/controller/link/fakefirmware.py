@@ -167,6 +167,9 @@ class FakeFirmware:
     def magazine_load(self, parts: int) -> None:
         self.level += parts
 
+    def magazine_level(self, parts: int) -> None:
+        self.level = parts
+
     def magazine(self) -> tuple[int, int]:
         return (self.level, self.settings.magazine_capacity)
 

@@ -234,6 +234,8 @@ def test_what_is_left_is_counted_at_a_unit_that_is_stopped(path):
     guide.person.count = look
     assert guide.run(STEPS).how == "finished"
     assert states == [UnitState.STOPPED] * 2
+    # What was reckoned before the magazine was emptied by hand is forgotten.
+    assert guide.client.magazine().level == 0
 
 
 def test_a_trial_asks_anew_after_hands_have_been_in_the_machine(path):
