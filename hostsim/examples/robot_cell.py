@@ -92,11 +92,14 @@ class Station:
         self._may_start = True  # without the button: somebody has just started the cell
         self._said = ""
 
-    def fill(self, slip: Slip) -> Steps[None]:
-        """Have the bag of that slip get its share of this part, as far as this module can."""
+    def greet(self) -> Steps[None]:
+        """See that the module is there, and dispenses what the kit wants."""
         found = yield from self._persist(self._module.part_name)
         if found != self._part:
             raise ModuleError(f"this module dispenses {found}, not {self._part}")
+
+    def fill(self, slip: Slip) -> Steps[None]:
+        """Have the bag of that slip get its share of this part, as far as this module can."""
         missing = slip.quantity
         for ticket, quantity in slip.orders(self._part):  # of a bag begun before the cell stopped
             missing -= (yield from self._deliver(ticket, quantity)).upper
@@ -232,6 +235,7 @@ def pack(stations: Mapping[str, Station], slip: Slip) -> bool:
 
     Raises ModuleError if a module could not go on: the slip is kept, and so is the bag's place.
     """
+    together({part: station.greet() for part, station in stations.items()}, stations)
     together({part: station.fill(slip) for part, station in stations.items()}, stations)
     results = together(
         {part: station.results(slip) for part, station in stations.items()}, stations

@@ -137,6 +137,19 @@ def open_and_shut(rig):
     rig.modules[0].plant.guard(True)
 
 
+@pytest.mark.parametrize("address", [2, 9])
+def test_nothing_is_ordered_for_a_bag_that_cannot_be_filled(address, tmp_path):
+    """In place of the screws another part, or no module at all."""
+    rig = Rig("modbus", 3)
+    rig.clients[2].address = address
+    cell = Cell(rig, tmp_path)
+    with pytest.raises(ModuleError, match="start again to go on with it"):
+        cell.pack(8)
+    why = "no answer from address 9" if address == 9 else "this module dispenses M4 washer, not"
+    assert why in cell.said(PARTS[2])[-1]
+    assert cell.inside() == [0, 0, 0] and list(tmp_path.iterdir()) == []
+
+
 STOPS = {
     "guard": (open_and_shut, causes.GUARD_OPEN),
     "plug": (lambda rig: rig.modules[0].pull_plug(), causes.POWER_CUT),
