@@ -72,7 +72,7 @@ def carry_out(args: argparse.Namespace) -> int:
         raise
     except OSError as error:
         # Whoever writes a file names it; nobody names the stream that everything is printed to.
-        name = error.filename or "standard output"
+        name = error.filename2 or error.filename or "standard output"
         lines = (f"cannot write {name}: {error.strerror}; choose another place",)
     for line in lines:
         print(f"tallywheel {args.verb}: {line}", file=sys.stderr)

@@ -15,6 +15,7 @@ import stat
 from collections.abc import Callable
 from pathlib import Path
 
+from hostsim.named import named
 from hostsim.plant.plant import Plant
 
 READ_BYTES = 4096
@@ -68,7 +69,8 @@ class HandsPipe:
         self._complain = complain
         self._heard = b""
         if not (path.exists() and stat.S_ISFIFO(path.stat().st_mode)):
-            os.mkfifo(path)
+            with named(path):
+                os.mkfifo(path)
         # Open for writing too: so the pipe never ends when a writer goes.
         self._pipe = os.open(path, os.O_RDWR | os.O_NONBLOCK)
 

@@ -6,7 +6,7 @@ Whatever ends a writing half way (Ctrl-C, a full disk, a crash), the old file st
 
 import os
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 
@@ -26,18 +26,22 @@ def replacing(path: Path) -> Iterator[Path]:
     """Yield the path to write to; what is there takes the place of `path` once the body is done.
 
     A device or a pipe is no file that could be put in the place of another: it is written to as it
-    is. Raises OSError, naming `path` where nothing else is named.
+    is. Raises OSError that names `path`.
     """
     with named(path):
         if path.exists() and not path.is_file():
             yield path
             return
-        path = path.resolve()  # what a link leads to is replaced, not the link
-        beside = path.with_name(path.name + ".new")
+        target = path.resolve()  # what a link leads to is replaced, not the link
+        beside = target.with_name(target.name + ".new")
         try:
             yield beside
             with beside.open("rb") as file:
                 os.fsync(file.fileno())  # or a power cut could leave the name without the bytes
-            beside.replace(path)
+            beside.replace(target)
+        except OSError as error:
+            error.filename, error.filename2 = str(path), None  # nobody has asked for the other
+            raise
         finally:
-            beside.unlink(missing_ok=True)
+            with suppress(OSError):
+                beside.unlink()

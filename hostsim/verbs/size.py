@@ -2,6 +2,7 @@
 
 import argparse
 import json
+import os
 import re
 import shlex
 from pathlib import Path
@@ -180,7 +181,7 @@ def pocket_range(text: str) -> tuple[int, int]:
 def toml_path(text: str) -> Path:
     """An argument type: a module description to write; not over one with measured values in it."""
     path = ending(text, ".toml")
-    if path.exists():
+    if os.path.lexists(path):  # unlike Path.exists it raises nothing behind a locked door
         raise argparse.ArgumentTypeError(f"{text!r} exists: give another name, or move it away")
     return path
 

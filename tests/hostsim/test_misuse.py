@@ -4,6 +4,7 @@ Nothing here may end in a traceback: an exception that `main` lets through fails
 TALLYWHEEL_THOROUGH=1 many times as many descriptions are spoilt.
 """
 
+import errno
 import os
 import re
 import signal
@@ -25,6 +26,7 @@ from tests.invariants.effort import times
 NUT = str(next(path for path in FILES if path.stem == "m4_nut"))
 LINE_MAX = 600  # characters of a line about one mistake; a long name is cut
 LONG = "x" * 300  # longer than any file system takes a name
+WHY = "Permission denied; choose another place"
 HUGE = "9" * 5_000  # more digits than Python reads
 ORDER = ("dispense", NUT, "--quantity")
 
@@ -80,6 +82,7 @@ FAILED = [
     ("part", "ring outer=6mm outer=7mm hole=3mm height=3mm"),
     ("part", 'ring outer="6mm'),
     ("size", "ISO 4032 M5", "--motor", LONG),
+    ("size", "ISO 4032 M5", "--out", f"{LONG}.toml"),
     ("replay", NUT, "--config", NUT),
     ("replay", LONG, "--config", NUT),
     ("serve", NUT, "--machine", LONG),
@@ -247,6 +250,25 @@ def test_what_is_broken_off_while_it_is_written_leaves_the_old_file(tmp_path):
         new.write_text("new")
     assert path.read_text() == "new"
     assert list(tmp_path.iterdir()) == [path]
+
+
+def test_the_file_that_was_asked_for_is_named_whatever_was_in_the_way(tmp_path, call, monkeypatch):
+    with pytest.raises(OSError) as told, replacing(tmp_path / "none" / "page") as new:
+        new.write_text("new")
+    assert told.value.filename == str(tmp_path / "none" / "page")
+
+    def no_link(source, link, *_):
+        raise PermissionError(errno.EACCES, "Permission denied", str(source), None, str(link))
+
+    def no_pipe(_):
+        raise PermissionError(errno.EACCES, "Permission denied")
+
+    for option, way, denied in (("--port", "symlink", no_link), ("--hands", "mkfifo", no_pipe)):
+        monkeypatch.setattr(os, way, denied)
+        path = tmp_path / way
+        status, output, errors = call("serve", NUT, option, path)
+        assert (status, output) == (1, "")
+        assert errors == f"tallywheel serve: cannot write {path}: {WHY}\n"
 
 
 def test_a_link_still_leads_to_the_file_that_is_replaced(tmp_path):
