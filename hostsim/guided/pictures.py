@@ -20,6 +20,8 @@ from hostsim.plots import BLUE, FAINT, INK, ORANGE, STYLE, TEAL
 
 SMALL = {**STYLE, "font.size": 7.5, "axes.titlesize": 8.5, "axes.titleweight": "bold"}
 BINS = 24
+# Behind words that a limit may run through.
+PLATE = {"boxstyle": "square,pad=0.15", "fc": "white", "ec": "none", "alpha": 0.9}
 Draw = Callable[[Axes, Record], None]
 
 
@@ -68,7 +70,10 @@ def _delays(axes: Axes, record: Record) -> None:
         rate = record.value("two rates", f"{key}_steps_s")
         axes.hist(delays, bins=bins, color=colour, alpha=0.75)
         text = f"{rate:.0f} steps/s\n{len(delays)} parts"
-        axes.text(0.985, up, text, color=colour, transform=axes.transAxes, ha="right", va="top")
+        axes.text(
+            0.985, up, text, color=colour, transform=axes.transAxes, ha="right", va="top",
+            bbox=PLATE, zorder=4,
+        )  # fmt: skip
     axes.set_ylim(0, 1.3 * axes.get_ylim()[1])  # room for the names
     # The limits count from the release edge as it will be; the delays still from the old one.
     moved_ms = 1e3 * (record.value("windows", "moved_steps") or 0.0) / rate
@@ -76,7 +81,7 @@ def _delays(axes: Axes, record: Record) -> None:
     fall = record.value("two rates", "fall_us")[0] / 1e3
     axes.axvline(fall, color=INK, lw=1)
     axes.set_title("From the release edge to the beam", loc="left")
-    axes.set_xlabel(f"delay (ms); solid: fall, {fall:.1f} ms; dashed: window at the rates of a run")
+    axes.set_xlabel(f"delay (ms); solid: fall, {fall:.1f}; dashed: window, from the edge as found")
     axes.set_ylabel("parts")
 
 

@@ -105,7 +105,8 @@ def _try(session: Session, share: float, target: float, plan: Plan) -> dict[str,
         misses += result.pockets - result.lower
         pockets += max(0, result.pockets - (1 + result.retries) * slow)
         pockets = max(pockets, misses)
-        session.talk.show(f"at {100 * share:.0f} %: {misses} misses in {pockets} pockets")
+        missed = f"{misses} {'miss' if misses == 1 else 'misses'}"
+        session.talk.show(f"at {100 * share:.0f} %: {missed} in {pockets} pockets")
         verdict = judged(pockets, misses, target, plan)
         if verdict is not None:
             break
