@@ -90,6 +90,21 @@ def test_a_jog_may_follow_while_the_part_of_the_last_one_is_in_the_beam():
     assert told(rig, "REQ:RES?")[2:5] == [EXACT, 3, 3]
 
 
+def test_pockets_that_a_purge_has_left_empty_are_no_misses_of_the_next_request():
+    rig = bench_with_a_bag()
+    passed = len(rig.wheel.let_go)
+    rig.empty = range(passed, passed + POCKETS + 2)  # the magazine was shut meanwhile
+    rig.tell(f"MAIN:PURG {POCKETS}")
+    over(rig)
+    rig.command("STOP")
+    rig.in_execute("PROD")
+    missed = told(rig, "SPR:COUN?")[3]
+    rig.tell("REQ:OPEN 2,5")
+    assert rig.closed()[2:5] == [EXACT, 5, 5]
+    assert len(rig.wheel.let_go) > passed + POCKETS + 5
+    assert told(rig, "SPR:COUN?")[3] == missed
+
+
 # ---- finding the wheel ----------------------------------------------------------------------
 
 
