@@ -7,7 +7,7 @@ READMEs show them; run this again when a table has changed.
 
 Theory of operation
 -------------------
-`hostsim.chartlayout` says where things lie, the tables of `controller` say what there is.
+`hostsim.charts` says where things lie, the tables of `controller` say what there is.
 Every row of a table becomes an arrow, or one arrow per state it is legal in; if the layout has no
 route for one of them, or a route for something the table does not have, nothing is written and the
 error names it.  A drawing can therefore be ugly, but not wrong.
@@ -21,7 +21,10 @@ from xml.etree import ElementTree
 
 from controller.cycle import requestchart, unit
 from controller.link import handshake
-from hostsim.chartlayout import HANDSHAKE, REQUEST, UNIT, Frame, Layout, Place, Route
+from hostsim.charts.handshake import HANDSHAKE
+from hostsim.charts.layout import Frame, Layout, Place, Route
+from hostsim.charts.request import REQUEST
+from hostsim.charts.unit import UNIT
 
 Row = tuple[str, tuple[int, ...], int]
 Point = tuple[float, float]

@@ -13,7 +13,7 @@ import pytest
 from controller.cycle import requestchart, unit
 from controller.link import handshake
 from hostsim import draw
-from hostsim.chartlayout import UNIT
+from hostsim.charts.unit import UNIT
 
 SVG = "{http://www.w3.org/2000/svg}"
 CHARTS = {
