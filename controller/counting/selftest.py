@@ -7,8 +7,10 @@ like a row of empty pockets.  So the test output switches the emitter off: the b
 blocked within its response time, and clear again within the same time after the emitter is back.
 
 The test's own edges must not be counted: `covers` names them.  A part may fall during the test; it
-takes longer than the test does, so it is still in the beam when the emitter is back.  The level
+takes longer than the test should, so it is still in the beam when the emitter is back.  The level
 read then is handed to the pulse reader by the firmware, and the part is counted from there on.
+(Where rounds take as long as a part, one may pass in the dark.  Only a part that has clung until
+now can fall just then: a test begins after all others must have fallen.)
 A beam that stays blocked gets time to clear, because a part may be in it, but not for ever.
 
 Without a test output only the clear reading can be checked, which a dead beam may show as well as a
