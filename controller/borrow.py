@@ -15,8 +15,13 @@ _FORGETS = sys.implementation.name == "micropython"
 
 
 def borrow(name, *others):
-    """Return the module `name`; MicroPython forgets it, and `others` it imports, afterwards."""
-    __import__(name)
+    """Return the module `name`; MicroPython forgets it, and `others` it imports, afterwards.
+
+    `others`: each behind those that it imports itself, so that no import goes on within another:
+    a board's stack has no room for many.
+    """
+    for each in others + (name,):
+        __import__(each)
     module = sys.modules[name]
     if _FORGETS:
         for each in (name,) + others:

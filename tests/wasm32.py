@@ -179,8 +179,7 @@ def shares(bundle: Path, romfs: bool = False) -> dict[str, int]:
 @functools.cache
 def import_order(module: str) -> list[str]:
     """The modules that `module` of a bundle imports, each after those it imports, and itself."""
-    texts = sources()
-    texts = condense(texts, texts.pop(ENTRY))
+    texts = _condensed()
     needs: dict[str, set[str]] = {}
     waiting = [module]
     while waiting:
@@ -189,6 +188,12 @@ def import_order(module: str) -> list[str]:
             needs[name] = set(_imports(name, texts))
             waiting += needs[name]
     return list(graphlib.TopologicalSorter(needs).static_order())
+
+
+@functools.cache
+def _condensed() -> Mapping[str, bytes]:
+    texts = sources()
+    return condense(texts, texts.pop(ENTRY))
 
 
 def _imports(module: str, texts: Mapping[str, bytes]) -> Iterator[str]:

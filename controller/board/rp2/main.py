@@ -96,6 +96,8 @@ def run(machine, rp2, tools=None, folder=""):
         machine.reset()
     scratch.mark(MARK_START)
     try:
+        for name in borrow("controller.board.rp2.order").NAMES:
+            __import__(name)
         from controller.board.rp2.loop import Loop  # noqa: PLC0415  takes its time
 
         into_prompt = Loop(board, settings, code, fault).serve()
