@@ -73,7 +73,8 @@ def first_move(session: Session) -> Finding:
         client.jog(FIRST_MOVE_POCKETS)
         way = session.talk.choose(
             "direction",
-            "Which way did the sprocket turn? Forward is from the magazine to the release edge.",
+            "Which way did the sprocket turn? Forward is from the magazine along the guide to the"
+            " release edge.",
             (FORWARD, BACKWARD, STILL, AGAIN),
         )
         if way != AGAIN:
