@@ -209,6 +209,20 @@ def test_a_lapse_between_looking_and_draining_is_shown_in_the_next_round():
     assert bench.inputs.levels() == ALL and not bench.inputs.waiting
 
 
+def test_a_change_behind_one_that_was_shown_calls_for_a_round_of_its_own():
+    bench = Bench()
+    bench.put(MAGAZINE, 0, 90)
+    bench.round(100)
+    assert bench.inputs.levels() == ALL & ~MAGAZINE_OK
+    bench.put(ROBOT, 1, 110)
+    assert bench.inputs.drain() == [(90, LEVELS_CHANGED)]
+    assert bench.inputs.waiting
+    bench.round(200)
+    assert bench.inputs.levels() == ALL & ~MAGAZINE_OK | GIVE
+    bench.inputs.drain()
+    assert not bench.inputs.waiting
+
+
 def test_the_guard_cuts_the_drive_in_its_interrupt_also_when_it_is_shut_again_by_then():
     bench = Bench()
     bench.put(GUARD, 0, 100)
