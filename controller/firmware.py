@@ -239,6 +239,8 @@ class Firmware:
             if verdict == counting.GOOD:
                 self.sprocket.on_part(start_us, self.windows.fall_us)
                 self._measure(start_us, end_us)
+            elif verdict in (counting.EARLY, counting.LATE):
+                self.sprocket.on_astray()
         elif self.maintenance.owns(start_us):
             if verdict == counting.GOOD:
                 self.sprocket.on_part(start_us, self.windows.fall_us)

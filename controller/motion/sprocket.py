@@ -45,6 +45,10 @@ COAST_US = 300000
 # that stalls. (One that is only fed late makes its steps late, by milliseconds.)
 HUNG_US = 1000000
 
+# Parts in a row that fall outside the windows of their pockets: one may have clung, or be a second
+# one; two of them say that the wheel does not stand where it is thought to.
+ASTRAY_MAX = 2
+
 # How a move goes on, and how it ends.
 MOVING, ARRIVED, STALL, OVERDUE, CUT_OFF = range(5)
 
@@ -72,6 +76,7 @@ class Sprocket:
         self.unfound = False  # the index sensor stayed silent over a stretch it must mark
         self._forward = True  # which flank of the lash is engaged
         self._searching = False  # until evidence is in, also after the end of the move
+        self._astray = 0  # parts in a row that fell outside their windows
         self._halted = []  # pockets passed up to a halt that `poll` has not yet reported
         self._coasting = False  # halted at speed, and the pocket it may coast over not yet opened
 
@@ -203,6 +208,7 @@ class Sprocket:
                 self._place.known = False
             self._track.moving = False
             self._passage.end(issued)
+            self._doubt_place()
             return ARRIVED
         if self._overdue(issued, OVERDUE_DIVISOR):
             return self._break_off(OVERDUE, now_us, opened)
@@ -240,9 +246,22 @@ class Sprocket:
 
     def on_part(self, start_us, fall_us):
         """Take a part seen at the beam: without an index sensor it tells where the wheel was."""
+        self._astray = 0
         if self._searching and not self.known and not self._index:
             self.finds += 1
             self._found(self._track.step_at(start_us - fall_us))
+
+    def on_astray(self):
+        """Take a part that fell outside the windows of the pockets."""
+        self._astray += 1
+        if not self.moving:
+            self._doubt_place()
+
+    def _doubt_place(self):
+        """Without an index sensor only such parts tell of slip: have the next run search."""
+        if self._astray >= ASTRAY_MAX and not self._index:
+            self._astray = 0
+            self.lose()
 
     def _found(self, release_step):
         """A release edge lies at `release_step` of the move: end the search at the right dwell."""

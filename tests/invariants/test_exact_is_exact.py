@@ -84,6 +84,14 @@ def test_what_is_called_exact_is_where_the_beam_has_no_test_output(
     assert wrong == []
 
 
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_wheel_that_slips_unseen_finds_its_place_again(seed: int) -> None:
+    """Without an index sensor the parts alone tell; it must not stay wrong for ever."""
+    wrong, exact = false_results(CONFIGS["m4x12_socket_screw"], seed, "slip", [(10, [])] * 40)
+    assert wrong == []
+    assert exact >= 38
+
+
 def test_the_check_finds_what_can_not_be_detected() -> None:
     """A control: parts that fall beside the beam are replaced, and the bag is said to be exact."""
     assert not MIXES["beside"].detectable

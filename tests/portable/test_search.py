@@ -183,3 +183,43 @@ def test_a_creep_does_not_coast():
     bench.sprocket.halt()
     bench.wait(400_000)
     assert len(bench.opened) == 1
+
+
+def found():
+    """A bench without index sensor whose sprocket has just found its place by a part."""
+    bench = Bench(**NO_SENSOR)
+    bench.sprocket.run(1, bench.now_us)
+    bench.go(bench.now_us + 300_000)
+    bench.sprocket.on_part(bench.now_us, FALL_US)
+    bench.go()
+    assert bench.sprocket.known
+    return bench
+
+
+def test_two_parts_in_a_row_where_none_should_fall_have_the_place_searched_for_again():
+    bench = found()
+    bench.sprocket.on_astray()
+    assert bench.sprocket.known  # one may have clung
+    bench.sprocket.on_part(bench.now_us, FALL_US)
+    bench.sprocket.on_astray()
+    assert bench.sprocket.known  # and another after a part that fell as it should
+    bench.sprocket.on_astray()
+    assert not bench.sprocket.known
+
+
+def test_a_place_that_is_doubted_during_a_run_is_given_up_at_its_end():
+    bench = found()
+    bench.sprocket.run(3, bench.now_us)
+    bench.go(bench.now_us + 50_000)
+    bench.sprocket.on_astray()
+    bench.sprocket.on_astray()
+    assert bench.sprocket.moving and bench.sprocket.known
+    assert bench.go() == ARRIVED
+    assert not bench.sprocket.known
+
+
+def test_where_the_index_sensor_tells_the_place_parts_astray_do_not():
+    bench = Bench().registered()
+    for _ in range(5):
+        bench.sprocket.on_astray()
+    assert bench.sprocket.known
