@@ -52,7 +52,8 @@ def _other_number(chance: Random, text: bytes) -> bytes:
         except ValueError:
             return b"%s=%s" % (key, value)
         scaled = number * 10 ** chance.randint(-6, 6)
-        return f"{key.decode()}= {chance.choice((scaled, -number, number + 1, -0.0))!r}".encode()
+        other = chance.choice((scaled, -number, number + 1, -0.0))
+        return b"%s= %s" % (key, repr(other).encode())
 
     return _in_line(chance, text, change)
 
