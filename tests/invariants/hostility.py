@@ -10,7 +10,7 @@ comes from one seed, so that what fails can be run again.
 
 Left out is what no firmware could know (README, "what one beam cannot tell"), alone or where two
 faults come to it together: a second part in a pocket whose beam is dead, covered, or busy with one
-that clings or is stuck; a beam that dies as a part has come to rest in it.
+that clings or is stuck; a beam that dies clear with a stuck part, or a card, in front of it.
 """
 
 import math
@@ -209,7 +209,7 @@ class Ordeal:
             if what < 0.08:
                 self._cut_power(ticket, sent_us)
                 return
-            if what < 0.2 and not self.mix.double:
+            if what < 0.2 and not self.mix.double and math.isinf(self.mix.beam_life_s):
                 module.plant.cover_beam(True)
                 bench.wait(chance.randint(*COVERED_US))
                 module.plant.cover_beam(False)
