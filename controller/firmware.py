@@ -125,7 +125,7 @@ class Firmware:
             self._levels = levels
             self._flags = flags
             self._go_on(changes, edges)
-        held_up = self.talk.held_up
+        held_up = not still and self.talk.held_up
         if self.talk.poll(now_us, levels, still):
             self._still_until_us = now_us
             return now_us + SOON_US

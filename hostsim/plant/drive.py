@@ -129,8 +129,9 @@ class Drive:
 
     def status(self) -> tuple[int, int]:
         """Return (flags, pulses issued since the last start)."""
-        flags = self._flags | (RUNNING if self.running else 0)
-        return flags, self.issued()
+        if self.running:
+            return self._flags | RUNNING, self.issued()
+        return self._flags, self._issued
 
     def issued(self) -> int:
         """Pulses issued since the last start."""
