@@ -32,7 +32,7 @@ from hostsim.sharedline import SharedLine
 NAP_LEAST_S = 0.0005  # shorter naps than this cost more than they bring
 NAP_MOST_S = 0.02  # what happens to the world unasked, such as a guard opened, is seen within this
 LAG_MAX_S = 0.25  # of the wall clock: beyond this the tie to virtual time is let out
-GARBAGE_MAX = 20_000  # things made and not dropped before loops of them are looked for: there are few
+GARBAGE_MAX = 20_000  # things made and kept before loops among them are looked for: there are few
 UNREAD_BYTES_MAX = 65536
 READ_BYTES = 4096
 
