@@ -12,7 +12,6 @@ import pytest
 from matplotlib.figure import Figure
 
 from hostsim import plots
-from hostsim.cli import main
 from hostsim.guided.record import write_whole
 from hostsim.plant.faults import MIXES
 from hostsim.sizing.sheet import Sheet
@@ -34,20 +33,6 @@ def draw(path):
 
 def note(path):
     write_whole(path, "text")
-
-
-@pytest.fixture
-def call(capsys):
-    """Run `tallywheel` with these arguments: (exit status, standard output, standard error)."""
-
-    def run(*arguments):
-        try:
-            status = main([str(argument) for argument in arguments])
-        except SystemExit as end:  # argparse ends the process itself
-            status = end.code
-        return status, *capsys.readouterr()
-
-    return run
 
 
 def test_help_names_every_verb(call):

@@ -31,20 +31,6 @@ HUGE = "9" * 5_000  # more digits than Python reads
 ORDER = ("dispense", NUT, "--quantity")
 
 
-@pytest.fixture
-def call(capsys):
-    """Run `tallywheel` with these arguments: (exit status, standard output, standard error)."""
-
-    def run(*arguments):
-        try:
-            status = main([str(argument) for argument in arguments])
-        except SystemExit as end:  # argparse ends the process itself
-            status = end.code
-        return status, *capsys.readouterr()
-
-    return run
-
-
 MISUSED = [
     (*ORDER, HUGE),
     (*ORDER, "nan"),
